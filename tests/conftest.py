@@ -1,0 +1,148 @@
+"""What several test files share: where things are, and a browser that reports everything a page does."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page, Route
+
+# Scripts to be run by hand, not tests.
+collect_ignore = ["benchmarks"]
+
+BROWSER_NAMES = (
+    "chromium",
+    "chromium-browser",
+    "google-chrome",
+    "google-chrome-stable",
+    "microsoft-edge",
+    "microsoft-edge-stable",
+    "msedge",
+    "chrome",
+    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+    "/Applications/Chromium.app/Contents/MacOS/Chromium",
+    "/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
+    r"C:\Program Files\Google\Chrome\Application\chrome.exe",
+    r"C:\Program Files (x86)\Microsoft\Edge\Application\msedge.exe",
+    r"C:\Program Files\Microsoft\Edge\Application\msedge.exe",
+)
+BROWSER_FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--font-render-hinting=none",
+)
+# A page on a USB stick may read itself and what it carries inside, and nothing else.
+OFFLINE_SCHEMES = ("file:", "data:", "blob:", "about:")
+
+
+def find_browser() -> str | None:
+    """Path of a Chromium-like browser on this machine, SIDEGEAR_BROWSER first; None where there is none."""
+    for name in (os.environ.get("SIDEGEAR_BROWSER"), *BROWSER_NAMES):
+        path = shutil.which(name) if name else None
+        if path is None:
+            continue
+        if os.name == "nt":  # there the browser opens a window when asked for its version
+            return path
+        # A placeholder may sit there that only tells how to install the real one.
+        with contextlib.suppress(OSError, subprocess.TimeoutExpired):
+            answer = subprocess.run([path, "--version"], capture_output=True, timeout=30, check=False)
+            if answer.returncode == 0:
+                return path
+    return None
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark every test that asks for a browser, so that `-m browser` and `-m "not browser"` hold."""
+    for item in items:
+        if {"browser", "browser_page"} & set(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.browser)
+
+
+@pytest.fixture(scope="session")
+def repository() -> Path:
+    """The folder that holds pyproject.toml."""
+    return Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """One headless browser for all page tests of this worker."""
+    executable = find_browser()
+    if executable is None:
+        text = "no Chromium, Chrome or Edge found; install one or set SIDEGEAR_BROWSER to its path"
+        if os.environ.get("CI", "").lower() == "true":
+            pytest.fail(text, pytrace=False)
+        pytest.skip(text)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=executable, headless=True, args=list(BROWSER_FLAGS)
+        )
+        yield browser
+        browser.close()
+
+
+@dataclass
+class WatchedPage:
+    """A page of the browser together with everything that must not happen on it."""
+
+    page: Page
+    console_errors: list[str] = field(default_factory=list)
+    page_errors: list[str] = field(default_factory=list)
+    outside_requests: list[str] = field(default_factory=list)
+
+    def open(self, path: Path) -> Page:
+        """Open a file as a double click would, and hand back the page once it has loaded."""
+        self.page.goto(path.resolve().as_uri(), wait_until="load")
+        return self.page
+
+    def complaints(self) -> list[str]:
+        """All that went wrong so far, in words."""
+        return [
+            *(f"console: {text}" for text in self.console_errors),
+            *(f"uncaught: {text}" for text in self.page_errors),
+            *(f"asked the network for: {url}" for url in self.outside_requests),
+        ]
+
+    def forgive(self) -> None:
+        """Forget what was recorded, for a test that provokes it on purpose."""
+        self.console_errors.clear()
+        self.page_errors.clear()
+        self.outside_requests.clear()
+
+
+@pytest.fixture
+def browser_page(browser: Browser) -> Iterator[WatchedPage]:
+    """A fresh 1280 px page without network; the test fails if the page complains or asks for anything outside."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, locale="en-GB")
+    page = context.new_page()
+    watched = WatchedPage(page)
+
+    def gate(route: Route) -> None:
+        if route.request.url.startswith(OFFLINE_SCHEMES):
+            route.continue_()
+        else:
+            watched.outside_requests.append(route.request.url)
+            route.abort()
+
+    context.route("**/*", gate)
+    page.on("console", lambda m: watched.console_errors.append(m.text) if m.type == "error" else None)
+    page.on("pageerror", lambda error: watched.page_errors.append(str(error)))
+    yield watched
+    context.close()
+    assert watched.complaints() == []
