@@ -1,4 +1,4 @@
-"""What several test files share: where things are, and a browser that reports everything a page does."""
+"""What several test files share: where things are, and a browser that reports what a page does."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page, Route
+    from playwright.sync_api import Browser, ConsoleMessage, Page, Route
 
 # Scripts to be run by hand, not tests.
 collect_ignore = ["benchmarks"]
@@ -50,7 +50,7 @@ OFFLINE_SCHEMES = ("file:", "data:", "blob:", "about:")
 
 
 def find_browser() -> str | None:
-    """Path of a Chromium-like browser on this machine, SIDEGEAR_BROWSER first; None where there is none."""
+    """Path of a Chromium-like browser, SIDEGEAR_BROWSER first; None where there is none."""
     for name in (os.environ.get("SIDEGEAR_BROWSER"), *BROWSER_NAMES):
         path = shutil.which(name) if name else None
         if path is None:
@@ -59,8 +59,10 @@ def find_browser() -> str | None:
             return path
         # A placeholder may sit there that only tells how to install the real one.
         with contextlib.suppress(OSError, subprocess.TimeoutExpired):
-            answer = subprocess.run([path, "--version"], capture_output=True, timeout=30, check=False)
-            if answer.returncode == 0:
+            asked = subprocess.run(
+                [path, "--version"], capture_output=True, timeout=30, check=False
+            )
+            if asked.returncode == 0:
                 return path
     return None
 
@@ -128,7 +130,7 @@ class WatchedPage:
 
 @pytest.fixture
 def browser_page(browser: Browser) -> Iterator[WatchedPage]:
-    """A fresh 1280 px page without network; the test fails if the page complains or asks for anything outside."""
+    """A fresh 1280 px page without network; the test fails if the page complains."""
     context = browser.new_context(viewport={"width": 1280, "height": 900}, locale="en-GB")
     page = context.new_page()
     watched = WatchedPage(page)
@@ -140,8 +142,12 @@ def browser_page(browser: Browser) -> Iterator[WatchedPage]:
             watched.outside_requests.append(route.request.url)
             route.abort()
 
+    def hear(message: ConsoleMessage) -> None:
+        if message.type == "error":
+            watched.console_errors.append(message.text)
+
     context.route("**/*", gate)
-    page.on("console", lambda m: watched.console_errors.append(m.text) if m.type == "error" else None)
+    page.on("console", hear)
     page.on("pageerror", lambda error: watched.page_errors.append(str(error)))
     yield watched
     context.close()
