@@ -1,0 +1,1 @@
+"""From a session in SI units to what the differential did, with intervals."""

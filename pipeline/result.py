@@ -1,0 +1,241 @@
+"""The whole result of one session: what every later stage may rely on.
+
+Plain frozen data from the analysis to the report, the command line and the logbook. Arrays are
+read-only by agreement; all quantities are SI with the unit in the name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate import Answer, Grade
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+StateArray = NDArray[np.int8]
+
+
+class AxleState(StrEnum):
+    """What the driven axle is doing; the order is the code used in `Traces.state`."""
+
+    DIFFERING = "differing"
+    HELD = "held"
+    INSIDE_OVERSPEED = "inside overspeed"
+    AXLE_OVERSPEED = "axle overspeed"
+    INSIDE_DRAG = "inside drag"
+
+
+STATES: tuple[AxleState, ...] = tuple(AxleState)
+NO_STATE = -1
+"""Code in `Traces.state` where the car is slow, straight, or a needed sample is missing."""
+
+SLIP_STATES: tuple[AxleState, ...] = STATES[1:]
+"""The states whose contiguous runs are slip events."""
+
+
+class Phase(StrEnum):
+    """Which way the input torque points."""
+
+    OVERRUN = "overrun"
+    NEUTRAL = "neutral"
+    DRIVE = "drive"
+
+
+@dataclass(frozen=True, slots=True)
+class LapSummary:
+    """One lap, counted or left out, with what the differential did in it."""
+
+    number: int
+    start_s: float
+    end_s: float
+    valid: bool
+    reason: str
+    """Why the lap does not count; empty for a lap that does."""
+    energy_j: Answer
+    peak_power_w: Answer
+    mean_power_w: Answer
+    effective_lock_drive: Answer
+    effective_lock_overrun: Answer
+    torque_bias_drive: Answer
+    torque_bias_overrun: Answer
+    event_counts: Mapping[AxleState, int]
+
+    @property
+    def lap_time_s(self) -> float:
+        """Duration of the lap. [s]"""
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True)
+class SlipEvent:
+    """One contiguous run of one axle state other than differing."""
+
+    state: AxleState
+    start_s: float
+    end_s: float
+    lap: int
+    corner: int | None
+    phase: Phase
+    peak_speed_difference_radps: float
+    energy_j: Answer
+    x_m: float | None
+    y_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CornerSummary:
+    """One corner over all counted laps. Distances are metres from the start line."""
+
+    number: int
+    direction: str
+    """``"left"`` or ``"right"``."""
+    start_m: float
+    apex_m: float
+    end_m: float
+    radius_m: float
+    passes: int
+    energy_j: Answer
+    """Per passage, over the counted laps."""
+    yaw_moment_nm: Mapping[Phase, Answer]
+    """Mean per phase, positive when it turns the car into the corner."""
+    event_counts: Mapping[AxleState, int]
+    energy_by_lap_j: Mapping[int, float]
+
+
+@dataclass(frozen=True, slots=True)
+class LockFit:
+    """The fitted law with what is needed to draw it: points, curve and band."""
+
+    input_torque_nm: FloatArray
+    """Sliding samples, shape (m,), offsets taken out, thinned for drawing. [N m]"""
+    locking_torque_nm: FloatArray
+    """-dT sign(dw) at those samples, shape (m,). [N m]"""
+    sample_lap: IntArray
+    """Lap of each of those samples, shape (m,)."""
+    curve_input_nm: FloatArray
+    """Input torques of the drawn law, shape (c,), within what the log visited. [N m]"""
+    curve_nm: FloatArray
+    curve_low_nm: FloatArray
+    curve_high_nm: FloatArray
+    predicted_nm: FloatArray | None
+    """The build sheet's law at ``curve_input_nm``; None when the sheet leaves parts out."""
+    predicted_low_nm: FloatArray | None
+    predicted_high_nm: FloatArray | None
+    samples_used: int
+    seconds_used: float
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One statement a mechanic can act on."""
+
+    sentence: str
+    consequence: str
+    needs_attention: bool
+    grade: Grade
+    rests_on: tuple[str, ...] = ()
+    """Names of the estimates behind it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exclusion:
+    """Something that was left out: how much, why, and what follows."""
+
+    what: str
+    reason: str
+    count: int
+    unit: str
+    """``"samples"`` or ``"laps"``."""
+    of: int
+    """How many there were in all."""
+    consequence: str
+
+
+@dataclass(frozen=True, slots=True)
+class QualityNote:
+    """Something found in the log's own signals, and its consequence."""
+
+    channel: str
+    kind: str
+    count: int
+    first_s: float | None
+    detail: str
+    consequence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """A limit used to tell states apart, and where it comes from."""
+
+    name: str
+    value: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Traces:
+    """Sample-by-sample results on the session's time base, each of shape (n,).
+
+    A value that could not be had is NaN here (a trace is drawn with a gap); reported numbers
+    never are. A trace for which no channel exists is None.
+    """
+
+    time_s: FloatArray
+    lap: IntArray
+    """Lap number of each sample; -1 outside every lap."""
+    distance_m: FloatArray
+    """Distance from the start line, scaled to the reference lap's length. [m]"""
+    speed_mps: FloatArray
+    speed_difference_radps: FloatArray
+    expected_difference_radps: FloatArray
+    state: StateArray
+    """Index into `STATES`, or `NO_STATE`."""
+    input_torque_nm: FloatArray | None
+    torque_difference_nm: FloatArray | None
+    friction_power_w: FloatArray | None
+    x_m: FloatArray | None
+    y_m: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True)
+class SessionInfo:
+    """Which session this is."""
+
+    id: str
+    name: str
+    car: str
+    circuit: str
+    driver: str
+    date: str
+    build: str
+    rate_hz: float
+    samples: int
+    duration_s: float
+    circuit_length_m: float
+    grade: Grade
+
+
+@dataclass(frozen=True, slots=True)
+class SessionResult:
+    """Everything that one session says."""
+
+    session: SessionInfo
+    laps: tuple[LapSummary, ...]
+    events: tuple[SlipEvent, ...]
+    corners: tuple[CornerSummary, ...]
+    estimates: Mapping[str, Answer]
+    predictions: Mapping[str, Answer]
+    """What the build sheet's parts should give, under the same names as ``estimates``."""
+    lock_fit: LockFit | None
+    findings: tuple[Finding, ...]
+    exclusions: tuple[Exclusion, ...]
+    quality: tuple[QualityNote, ...]
+    thresholds: tuple[Threshold, ...]
+    provenance: Mapping[str, str]
+    traces: Traces
