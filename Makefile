@@ -40,7 +40,7 @@ lint: $(ready_to_test)
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
 	$(BIN)/mypy
-	$(BIN)/lint-imports
+	$(BIN)/lint-imports --no-logo
 
 format: $(ready_to_test)
 	$(BIN)/ruff check --fix-only --quiet

@@ -34,6 +34,7 @@ def test_a_quiet_page_runs_its_script_and_leaves_no_complaint(
             "asked the network for: http://sidegear.invalid/x.js",
         ),
     ],
+    ids=["console error", "uncaught error", "network"],
 )
 def test_a_page_that_misbehaves_is_reported(
     browser_page: WatchedPage, tmp_path: Path, body: str, complaint: str
