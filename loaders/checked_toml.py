@@ -93,8 +93,7 @@ def refuse_unknown_tables(
 
 def _unknown(table: Mapping[str, Any], known: list[str], place: str, what: str) -> list[str]:
     return [
-        f"{place}: unknown {what} '{name}'.{nearest(name, known)} "
-        f"Allowed here: {', '.join(known)}."
+        f"{place}: unknown {what} '{name}'.{nearest(name, known)} Allowed here: {', '.join(known)}."
         for name in table
         if name not in known
     ]

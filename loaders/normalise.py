@@ -83,6 +83,15 @@ class Session:
     source: Source
     metadata: Mapping[str, str] = field(default_factory=dict)
 
+    @property
+    def id(self) -> str:
+        """Name of the log and the first digits of its content's hash: one log, one id.
+
+        Only letters, digits, dot, dash and underscore of the name are kept.
+        """
+        safe = "".join(c if c.isalnum() or c in "._-" else "_" for c in self.name)
+        return f"{safe[:60]}-{self.source.sha256[:8]}"
+
 
 def load_session(log: Path, maps: list[ChannelMap]) -> Session:
     """Read a log with the one map that fits it.

@@ -60,15 +60,6 @@ class Logbook:
         return self.folder / "results" / f"{session_id}.json"
 
 
-def session_id(session: Session) -> str:
-    """Name of the log and the first digits of its content's hash: one log, one id.
-
-    Only letters, digits, dot, dash and underscore of the name are kept.
-    """
-    safe = "".join(c if c.isalnum() or c in "._-" else "_" for c in session.name)
-    return f"{safe[:60]}-{session.source.sha256[:8]}"
-
-
 def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
     """Put a session with its page and result into the logbook; returns its id.
 
@@ -80,7 +71,7 @@ def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
     InputError
         If the folder cannot be written.
     """
-    name = session_id(session)
+    name = session.id
     staged: list[tuple[Path, Path]] = []
     try:
         staged.append(_stage(logbook.session(name), lambda path: write_session(session, path)))

@@ -165,8 +165,10 @@ def _radii_in_order(parts: Differential, path: Path) -> list[str]:
     if outer is None or inner is None or inner < outer:
         return []
     return [
-        f"{path.name}: [differential]: plate_inner_radius_m = {inner:g} is not smaller than "
-        f"plate_outer_radius_m = {outer:g}. Swap or correct them."
+        (
+            f"{path.name}: [differential]: plate_inner_radius_m = {inner:g} is not smaller than "
+            f"plate_outer_radius_m = {outer:g}. Swap or correct them."
+        )
     ]
 
 

@@ -55,5 +55,19 @@ class Missing:
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class Predicted:
+    """A number worked out from the build sheet's parts; evidence of nothing yet."""
+
+    value: float
+    low: float
+    high: float
+    """Ends of the range that the sheet's own ranges allow."""
+    unit: str
+    method: str
+
+
 Answer = Estimate | Missing
 """Every reported number is one of the two; never a NaN, never a guess."""
+
+Prediction = Predicted | Missing

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -57,3 +59,35 @@ def energy_by_group(
     kept = (group >= 0) & np.isfinite(power_w)
     sums = np.bincount(group[kept], weights=power_w[kept], minlength=groups)
     return np.asarray(sums / rate_hz, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueDoubt:
+    """How far the measured torque difference may be off, as 95 % half widths."""
+
+    difference: FloatArray
+    """Of offset [N m] and gain mismatch [1] together: squared half widths, shape (2, 2)."""
+    gain: float
+    """Of the gain common to both sensors. [1]"""
+
+    def energy_half_width(
+        self, energy_j: FloatArray, swing_rad: FloatArray, work_j: FloatArray
+    ) -> FloatArray:
+        """Half width of each energy, shape of ``energy_j``. [J]
+
+        Parameters
+        ----------
+        energy_j : array
+            Friction energies.
+        swing_rad : array
+            Integral of the speed difference over the same time. [rad]
+        work_j : array
+            Integral of input torque times speed difference over the same time. [J]
+
+        Notes
+        -----
+        Derived here from ``E = -1/2 int (dT - offset - gain T_in) dw dt``.
+        """
+        lever = 0.5 * np.stack((swing_rad, work_j), axis=-1)
+        squared = np.einsum("...i,ij,...j->...", lever, self.difference, lever)
+        return np.asarray(np.sqrt(np.maximum(squared, 0.0) + (self.gain * energy_j) ** 2))

@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate import Answer, Grade
+from pipeline.estimate import Answer, Grade, Prediction
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -230,7 +230,7 @@ class SessionResult:
     events: tuple[SlipEvent, ...]
     corners: tuple[CornerSummary, ...]
     estimates: Mapping[str, Answer]
-    predictions: Mapping[str, Answer]
+    predictions: Mapping[str, Prediction]
     """What the build sheet's parts should give, under the same names as ``estimates``."""
     lock_fit: LockFit | None
     findings: tuple[Finding, ...]

@@ -1,0 +1,344 @@
+"""One session and its build sheet in, everything it says out."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loaders.normalise import Session, Treatment
+from pipeline.axle import (
+    LONGEST_GAP_S,
+    SHORTEST_EVENT_S,
+    SMOOTH_S,
+    AxleMotion,
+    axle_states,
+    odd_samples,
+    rolling_speeds,
+)
+from pipeline.build_sheet import BuildSheet, Circuit
+from pipeline.corners import Corner, corner_index, find_corners, lap_distance, path_curvature
+from pipeline.estimate import Grade
+from pipeline.estimates import lock_fit, session_estimates
+from pipeline.findings import findings
+from pipeline.heat import plate_friction_power
+from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
+from pipeline.learn import Learnt, learn
+from pipeline.predict import predictions
+from pipeline.result import (
+    NO_STATE,
+    Exclusion,
+    QualityNote,
+    SessionInfo,
+    SessionResult,
+    StateArray,
+    Threshold,
+    Traces,
+)
+from pipeline.runs import moving_mean
+from pipeline.signals import Signals, crossings, resolve
+from pipeline.summaries import Evidence, corner_summaries, lap_summaries, slip_events
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# Input torque that counts as neither drive nor overrun: the larger of the two. Chosen by us.
+_NEUTRAL_NM = 20.0
+_NEUTRAL_SHARE = 0.03
+# The same for a log without torque, by longitudinal acceleration.
+_NEUTRAL_MPS2 = 0.4
+
+
+def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionResult:
+    """Everything that one session says.
+
+    Raises
+    ------
+    InputError
+        If the session lacks the wheel speeds of the driven axle.
+    """
+    signals = resolve(session, sheet)
+    crossed, first_number, laps_from = crossings(session, signals, circuit)
+    laps: tuple[Lap, ...] = ()
+    if len(crossed):
+        whole = cut(signals.time_s, crossed, first_number)
+        laps = judge(whole, signals.speed_mps, signals.clean, signals.rate_hz)
+    learnt = learn(signals, laps, sheet)
+    distance, length = lap_distance(laps, signals.time_s, signals.speed_mps)
+    corners = _corners(signals, laps, distance, length)
+    expected, state = _states(signals, learnt, sheet)
+    evidence = _evidence(signals, learnt, sheet, laps, corners, distance, state)
+    events = slip_events(evidence)
+    lap_table = lap_summaries(evidence, events)
+    corner_table = corner_summaries(evidence, events)
+    estimates = session_estimates(evidence, learnt, lap_table)
+    predicted = predictions(sheet.differential)
+    info = _info(session, sheet, circuit, signals, length)
+    return SessionResult(
+        session=info,
+        laps=lap_table,
+        events=events,
+        corners=corner_table,
+        estimates=estimates,
+        predictions=predicted,
+        lock_fit=lock_fit(evidence, learnt, predicted),
+        findings=findings(info, lap_table, events, corner_table, estimates, predicted),
+        exclusions=_exclusions(signals, learnt, laps),
+        quality=_quality(session, signals),
+        thresholds=_thresholds(learnt, sheet),
+        provenance=_provenance(session, sheet, signals, learnt, laps_from),
+        traces=Traces(
+            time_s=signals.time_s,
+            lap=_lap_numbers(evidence),
+            distance_m=distance,
+            speed_mps=signals.speed_mps,
+            speed_difference_radps=learnt.difference_radps,
+            expected_difference_radps=expected,
+            state=state,
+            input_torque_nm=None if learnt.torque is None else learnt.torque.input_nm,
+            torque_difference_nm=None if learnt.torque is None else learnt.torque.difference_nm,
+            friction_power_w=evidence.power_w,
+            x_m=signals.x_m,
+            y_m=signals.y_m,
+        ),
+    )
+
+
+def _corners(
+    signals: Signals, laps: tuple[Lap, ...], distance: FloatArray, length: float
+) -> tuple[Corner, ...]:
+    if signals.yaw_rate_radps is None:
+        return ()
+    grid, curvature = path_curvature(
+        laps, distance, length, signals.speed_mps, signals.yaw_rate_radps
+    )
+    return find_corners(grid, curvature)
+
+
+def _states(signals: Signals, learnt: Learnt, sheet: BuildSheet) -> tuple[FloatArray, StateArray]:
+    """Expected speed difference and axle state, shape (n,) each."""
+    n = len(signals.time_s)
+    if signals.yaw_rate_radps is None:
+        return np.full(n, np.nan), np.full(n, NO_STATE, dtype=np.int8)
+    left_rolling, right_rolling = rolling_speeds(
+        signals.speed_mps,
+        signals.yaw_rate_radps,
+        sheet.car.track_m,
+        learnt.rolling.radius_left_m,
+        learnt.rolling.radius_right_m,
+    )
+    smooth = odd_samples(SMOOTH_S, signals.rate_hz)
+    driving, coasting = _driving(signals, smooth)
+    motion = AxleMotion(
+        speed_mps=signals.speed_mps,
+        yaw_rate_radps=signals.yaw_rate_radps,
+        left_radps=moving_mean(signals.left_radps, smooth),
+        right_radps=moving_mean(signals.right_radps, smooth),
+        left_rolling_radps=moving_mean(left_rolling, smooth),
+        right_rolling_radps=moving_mean(right_rolling, smooth),
+        driving=driving,
+        coasting=coasting,
+    )
+    slip = sheet.states.overspeed_slip if signals.speed_is_independent else np.inf
+    state = axle_states(motion, learnt.sliding_radps, slip, signals.rate_hz)
+    return motion.expected_radps, state
+
+
+def _driving(signals: Signals, smooth: int) -> tuple[BoolArray, BoolArray]:
+    """Where the input torque drives, and where it does not."""
+    pull = signals.input_torque_nm
+    if pull is None:
+        pull = signals.accel_long_mps2
+    if pull is None:
+        nowhere = np.zeros(len(signals.time_s), dtype=bool)
+        return nowhere, nowhere
+    pull = moving_mean(pull, smooth)
+    return pull > 0, pull <= 0
+
+
+def _phase(signals: Signals) -> NDArray[np.int8]:
+    """Index into `PHASES` of every sample, shape (n,)."""
+    pull, neutral = signals.input_torque_nm, _NEUTRAL_NM
+    if pull is not None:
+        neutral = max(neutral, _NEUTRAL_SHARE * float(np.nanpercentile(np.abs(pull), 99)))
+    elif signals.accel_long_mps2 is not None:
+        pull, neutral = signals.accel_long_mps2, _NEUTRAL_MPS2
+    else:
+        pull = np.zeros(len(signals.time_s))
+    pull = moving_mean(pull, odd_samples(SMOOTH_S, signals.rate_hz))
+    return np.where(pull > neutral, 2, np.where(pull < -neutral, 0, 1)).astype(np.int8)
+
+
+def _evidence(
+    signals: Signals,
+    learnt: Learnt,
+    sheet: BuildSheet,
+    laps: tuple[Lap, ...],
+    corners: tuple[Corner, ...],
+    distance: FloatArray,
+    state: StateArray,
+) -> Evidence:
+    torque = learnt.torque
+    power = None
+    if torque is not None:
+        power = plate_friction_power(
+            torque.left_nm, torque.right_nm, signals.left_radps, signals.right_radps
+        )
+    lap_of = lap_index(laps, len(signals.time_s))
+    corner_of = corner_index(corners, distance)
+    return Evidence(
+        rate_hz=signals.rate_hz,
+        time_s=signals.time_s,
+        grade=signals.grade,
+        why_no_torque="the log does not hold both half-shaft torques",
+        laps=laps,
+        lap_of=lap_of,
+        corners=corners,
+        corner_of=np.where(lap_of >= 0, corner_of, -1),
+        state=state,
+        phase=_phase(signals),
+        difference_radps=signals.difference_radps,
+        torque=torque,
+        power_w=power,
+        sliding=learnt.sliding,
+        doubt=learnt.doubt,
+        track_m=sheet.car.track_m,
+        radius_left_m=learnt.rolling.radius_left_m,
+        radius_right_m=learnt.rolling.radius_right_m,
+        x_m=signals.x_m,
+        y_m=signals.y_m,
+    )
+
+
+def _lap_numbers(evidence: Evidence) -> NDArray[np.int64]:
+    numbers = np.array([lap.number for lap in evidence.laps] + [-1], dtype=np.int64)
+    return numbers[evidence.lap_of]
+
+
+def _info(
+    session: Session, sheet: BuildSheet, circuit: Circuit, signals: Signals, length: float
+) -> SessionInfo:
+    about = {key.strip().lower(): value for key, value in session.metadata.items()}
+    n = len(signals.time_s)
+    return SessionInfo(
+        id=session.id,
+        name=session.name,
+        car=sheet.car.name,
+        circuit=circuit.name or about.get("circuit", ""),
+        driver=about.get("driver", ""),
+        date=about.get("date", ""),
+        build=sheet.differential.build,
+        rate_hz=signals.rate_hz,
+        samples=n,
+        duration_s=n / signals.rate_hz,
+        circuit_length_m=length,
+        grade=signals.grade,
+    )
+
+
+def _exclusions(signals: Signals, learnt: Learnt, laps: tuple[Lap, ...]) -> tuple[Exclusion, ...]:
+    n = len(signals.time_s)
+    left_out = [
+        Exclusion("lap " + str(lap.number), lap.reason, 1, "laps", len(laps),
+                  "its numbers are shown but enter no estimate")
+        for lap in laps
+        if not lap.valid
+    ]  # fmt: skip
+    on_laps = learnt.clusters.label >= 0
+    for what, mask, consequence in (
+        ("wheel speed or torque missing, filled or at its stop", on_laps & ~signals.clean,
+         "not used for the friction law"),
+        ("gear shifts and brakes coming on", on_laps & signals.clean & ~signals.steady,
+         "not used for the friction law"),
+        (f"pack stuck or slower than {learnt.sliding_radps:.2f} rad/s",
+         on_laps & signals.steady & ~learnt.sliding,
+         "a stuck pack only says that it holds; not used for the friction law"),
+    ):  # fmt: skip
+        count = int(np.count_nonzero(mask))
+        if count:
+            left_out.append(Exclusion("samples", what, count, "samples", n, consequence))
+    return tuple(left_out)
+
+
+_CONSEQUENCE = {
+    Treatment.DROPPED: "treated as missing",
+    Treatment.CLAMPED: "the true value was larger; not used for the friction law",
+    Treatment.FILLED: "bridged for drawing and energy; not used for the friction law",
+    Treatment.MISSING: "left open; energy counts no power there",
+    Treatment.RESAMPLED: "short events of this channel are softened",
+}
+
+
+def _quality(session: Session, signals: Signals) -> tuple[QualityNote, ...]:
+    notes = [
+        QualityNote(count.channel, str(count.treatment), count.count, count.first_s, count.detail,
+                    _CONSEQUENCE[count.treatment])
+        for count in session.counts
+    ]  # fmt: skip
+    notes += [
+        QualityNote("file", "left out", 1, None, note, "one sample fewer")
+        for note in session.source.notes
+    ]
+    for side, zero in zip(("left", "right"), signals.zeros, strict=False):
+        consequence = (
+            "taken out before anything else"
+            if zero.known
+            else "not taken out; the build sheet's offset tolerance widens the breakaway torque"
+        )
+        notes.append(
+            QualityNote(f"shaft_torque_{side}_nm", "zero", 1, None, zero.note, consequence)
+        )
+    return tuple(notes)
+
+
+def _thresholds(learnt: Learnt, sheet: BuildSheet) -> tuple[Threshold, ...]:
+    return (
+        Threshold("pack slides above", learnt.sliding_radps, "rad/s",
+                  "four standard deviations of this log's smoothed wheel speed difference, "
+                  "at least 0.3"),
+        Threshold("corner from an expected difference of", 2 * learnt.sliding_radps, "rad/s",
+                  "twice the sliding threshold"),
+        Threshold("wheel runs away or drags from a slip of", sheet.states.overspeed_slip, "1",
+                  "build sheet, [states] overspeed_slip"),
+        Threshold("shortest event", SHORTEST_EVENT_S, "s", "chosen by us"),
+        Threshold("longest gap inside an event", LONGEST_GAP_S, "s", "chosen by us"),
+        Threshold("slowest counted lap, to the median", SLOWEST_TO_MEDIAN, "1", "chosen by us"),
+        Threshold("fastest counted lap, to the median", FASTEST_TO_MEDIAN, "1", "chosen by us"),
+    )  # fmt: skip
+
+
+def _provenance(
+    session: Session, sheet: BuildSheet, signals: Signals, learnt: Learnt, laps_from: str
+) -> dict[str, str]:
+    source = session.source
+    radii = learnt.why_no_radius or "fitted on gentle running"
+    return {
+        "log": source.file,
+        "log SHA-256": source.sha256,
+        "log size": f"{source.size_bytes} bytes, {source.rows} rows",
+        "read as": source.dialect,
+        "channel map": source.channel_map,
+        "build": sheet.differential.build,
+        "laps from": laps_from,
+        **dict(signals.sources),
+        "rolling radii": (
+            f"left {1000 * learnt.rolling.radius_left_m:.1f} mm, "
+            f"right {1000 * learnt.rolling.radius_right_m:.1f} mm; {radii}"
+        ),
+        "intervals": f"95 %, by leaving out {learnt.clusters.name} one by one",
+        "evidence grade": {
+            Grade.MEASURED: "measured: both half-shaft torques",
+            Grade.INFERRED: "inferred: input torque without its split",
+            Grade.KINEMATIC: "kinematic: no torque",
+        }[signals.grade],
+        "sidegear": program_version(),
+    }
+
+
+def program_version() -> str:
+    """Version of the installed program."""
+    try:
+        return version("sidegear")
+    except PackageNotFoundError:
+        return "not installed"

@@ -1,0 +1,201 @@
+"""The session's numbers: each an estimate with its interval, or missing with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction
+from pipeline.learn import Learnt
+from pipeline.lock import (
+    BREAKAWAY,
+    DRIVE,
+    GAIN,
+    OFFSET,
+    OVERRUN,
+    SlidingSamples,
+    interval_of,
+    overrun_to_drive,
+)
+from pipeline.plates import locking_torque
+from pipeline.result import LapSummary, LockFit, Phase
+from pipeline.summaries import (
+    PHASES,
+    Evidence,
+    bias_answer,
+    effective_lock,
+    energies,
+    mean_answer,
+)
+
+FloatArray = NDArray[np.float64]
+
+_DRAWN_POINTS = 3000
+_CURVE_POINTS = 121
+
+
+def session_estimates(
+    evidence: Evidence, learnt: Learnt, laps: tuple[LapSummary, ...]
+) -> dict[str, Answer]:
+    """Every number of the session by its name."""
+    drive = _effective_lock(evidence, learnt, Phase.DRIVE)
+    overrun = _effective_lock(evidence, learnt, Phase.OVERRUN)
+    return {
+        "breakaway_torque_nm": _term(evidence, learnt, BREAKAWAY, "N m"),
+        "lock_drive": _term(evidence, learnt, DRIVE, "1"),
+        "lock_overrun": _term(evidence, learnt, OVERRUN, "1"),
+        "lock_overrun_to_drive": _way(evidence, learnt),
+        "effective_lock_drive": drive,
+        "effective_lock_overrun": overrun,
+        "torque_bias_drive": bias_answer(drive),
+        "torque_bias_overrun": bias_answer(overrun),
+        "energy_per_lap_j": _energy_per_lap(evidence),
+        "peak_power_w": _peak_power(evidence, laps),
+        "rolling_radius_ratio": _radius_ratio(evidence, learnt),
+        "torque_difference_offset_nm": _negated(_term(evidence, learnt, OFFSET, "N m")),
+        "torque_difference_gain": _negated(_term(evidence, learnt, GAIN, "1")),
+    }
+
+
+def _term(evidence: Evidence, learnt: Learnt, term: str, unit: str) -> Answer:
+    law = learnt.law
+    if law is None:
+        return Missing(learnt.why_no_law)
+    at = law.index(term)
+    if at is None:
+        return Missing(law.missing.get(term, law.missing.get(OFFSET, "not shown by this log")))
+    value, half = float(law.fit.coefficients[at]), interval_of(law, term)
+    return Estimate(
+        value, value - half, value + half, unit, law.fit.clusters, evidence.grade,
+        f"robust fit to {law.fit.n} sliding samples; {learnt.clusters.name} left out one by one",
+    )  # fmt: skip
+
+
+def _negated(answer: Answer) -> Answer:
+    if isinstance(answer, Missing):
+        return answer
+    return Estimate(
+        -answer.value, -answer.high, -answer.low,
+        answer.unit, answer.n, answer.grade, answer.method, answer.level,
+    )  # fmt: skip
+
+
+def _way(evidence: Evidence, learnt: Learnt) -> Answer:
+    law = learnt.law
+    if law is None:
+        return Missing(learnt.why_no_law)
+    for term in (DRIVE, OVERRUN):
+        if term in law.missing:
+            return Missing(law.missing[term])
+    drive = law.value(DRIVE)
+    if drive <= interval_of(law, DRIVE):
+        return Missing("the lock on drive is not clearly above zero, so no ratio to it can be told")
+    value, half = overrun_to_drive(law)
+    return Estimate(
+        value, value - half, value + half, "1", law.fit.clusters, evidence.grade,
+        f"ratio of the two lock ratios; {learnt.clusters.name} left out one by one",
+    )  # fmt: skip
+
+
+def _effective_lock(evidence: Evidence, learnt: Learnt, phase: Phase) -> Answer:
+    if evidence.torque is None:
+        return Missing(evidence.why_no_torque)
+    chosen = evidence.sliding & (evidence.phase == PHASES.index(phase))
+    samples = _samples(evidence, learnt, chosen)
+    return effective_lock(samples, f"{learnt.clusters.name} under {phase}", evidence.grade)
+
+
+def _samples(evidence: Evidence, learnt: Learnt, chosen: NDArray[np.bool_]) -> SlidingSamples:
+    assert evidence.torque is not None
+    return SlidingSamples(
+        evidence.torque.input_nm[chosen],
+        evidence.torque.difference_nm[chosen],
+        learnt.difference_radps[chosen],
+        learnt.clusters.label[chosen],
+        evidence.rate_hz,
+    )
+
+
+def _energy_per_lap(evidence: Evidence) -> Answer:
+    if evidence.power_w is None:
+        return Missing(evidence.why_no_torque)
+    counted = evidence.counted
+    if not counted:
+        return Missing("no lap counts")
+    energy, half = energies(evidence, evidence.lap_of, len(evidence.laps))
+    return mean_answer(energy[counted], half[counted], "J", evidence.grade, "laps")
+
+
+def _peak_power(evidence: Evidence, laps: tuple[LapSummary, ...]) -> Answer:
+    peaks = [lap.peak_power_w for lap in laps if lap.valid]
+    known = [peak for peak in peaks if isinstance(peak, Estimate)]
+    if not known:
+        return peaks[0] if peaks else Missing("no lap counts")
+    return mean_answer(
+        np.array([peak.value for peak in known]),
+        np.array([peak.half_width for peak in known]),
+        "W", evidence.grade, "laps",
+    )  # fmt: skip
+
+
+def _radius_ratio(evidence: Evidence, learnt: Learnt) -> Answer:
+    fit = learnt.rolling.difference
+    if fit is None:
+        return Missing(learnt.why_no_radius)
+    left, right = learnt.rolling.radius_left_m, learnt.rolling.radius_right_m
+    half = float(fit.half_width(np.array([1.0, 0.0]))) * 0.5 * (left + right)
+    ratio = left / right
+    return Estimate(
+        ratio, ratio - half, ratio + half, "1", fit.clusters, evidence.grade,
+        f"left over right from {fit.n} samples of gentle running, slip under torque taken out; "
+        f"{learnt.clusters.name} left out one by one",
+    )  # fmt: skip
+
+
+def lock_fit(
+    evidence: Evidence, learnt: Learnt, predicted: Mapping[str, Prediction]
+) -> LockFit | None:
+    """The fitted law with the points and curves that show it; None without a law."""
+    law = learnt.law
+    if law is None or not learnt.sliding.any():
+        return None
+    samples = _samples(evidence, learnt, learnt.sliding)
+    lap_of = evidence.lap_of[learnt.sliding]
+    numbers = np.array([lap.number for lap in evidence.laps] + [-1], dtype=np.int64)
+    # Every k-th sample: the cloud keeps its shape and its laps their share.
+    step = max(1, -(-len(lap_of) // _DRAWN_POINTS))
+    low, high = np.percentile(samples.input_torque_nm, [0.1, 99.9])
+    grid = np.union1d(np.linspace(low, high, _CURVE_POINTS), [0.0] if low < 0 < high else [])
+    curve, half = law.curve(grid)
+    bounds = _predicted_curves(grid, predicted)
+    return LockFit(
+        input_torque_nm=samples.input_torque_nm[::step],
+        locking_torque_nm=samples.locking_torque_nm[::step],
+        sample_lap=numbers[lap_of[::step]],
+        curve_input_nm=grid,
+        curve_nm=curve,
+        curve_low_nm=curve - half,
+        curve_high_nm=curve + half,
+        predicted_nm=None if bounds is None else bounds[0],
+        predicted_low_nm=None if bounds is None else bounds[1],
+        predicted_high_nm=None if bounds is None else bounds[2],
+        samples_used=law.fit.n,
+        seconds_used=law.fit.n / evidence.rate_hz,
+    )
+
+
+def _predicted_curves(
+    grid: FloatArray, predicted: Mapping[str, Prediction]
+) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    names = ("breakaway_torque_nm", "lock_drive", "lock_overrun")
+    parts = [predicted[name] for name in names]
+    known = [part for part in parts if isinstance(part, Predicted)]
+    if len(known) < len(names):
+        return None
+    middle, low, high = (
+        locking_torque(grid, *(float(getattr(part, end)) for part in known))
+        for end in ("value", "low", "high")
+    )
+    return middle, low, high

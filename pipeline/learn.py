@@ -1,0 +1,229 @@
+"""What a session teaches about the differential and the car, before any lap is summed up.
+
+Three steps in order: the packs' friction law from sliding samples, the torque sensors' differences
+taken out, the rolling radii from gentle running.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.axle import (
+    LEAST_SPEED_MPS,
+    SMOOTH_S,
+    RollingFit,
+    fit_mean_radius,
+    fit_radius_difference,
+    odd_samples,
+    visible_difference,
+)
+from pipeline.build_sheet import BuildSheet
+from pipeline.heat import TorqueDoubt
+from pipeline.laps import Lap, lap_index
+from pipeline.lock import GAIN, LEAST_SLIDING_S, OFFSET, LockLaw, SlidingSamples, fit_lock_law
+from pipeline.regression import TooFewClustersError, student_t
+from pipeline.runs import erode, moving_mean
+from pipeline.signals import Signals
+from pipeline.torque import ShaftTorque, corrected
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
+
+# Gentle running: fast enough for slip to be small, nearly straight, tyres far from their limit.
+_GENTLE_SPEED_MPS = 12.0
+_GENTLE_LATERAL_MPS2 = 3.0
+_GENTLE_INPUT_SHARE = 0.3
+_FEWEST_LAPS = 4
+_STRETCH_S = 20.0
+# After the standstill a sensor keeps its zero to about this; chosen by us, 95 % half width.
+_ZEROED_TO_NM = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Clusters:
+    """Which samples hang together: the units that are left out to see how sure a law is."""
+
+    label: IndexArray
+    """Shape (n,); -1 where a sample serves no law."""
+    name: str
+    """What the units are, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """The laws of one session, and what they rest on."""
+
+    clusters: Clusters
+    sliding_radps: float
+    """Speed difference from which the pack counts as sliding. [rad/s]"""
+    difference_radps: FloatArray
+    """Smoothed left minus right speed, shape (n,). [rad/s]"""
+    sliding: BoolArray
+    """Clean, steady samples at which the pack slides for sure, on counted laps; shape (n,)."""
+    law: LockLaw | None
+    why_no_law: str
+    torque: ShaftTorque | None
+    """Zeroed, with the sensors' differences taken out."""
+    doubt: TorqueDoubt
+    rolling: RollingFit
+    why_no_radius: str
+
+
+def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
+    """Fit the session's laws."""
+    clusters = _clusters(signals, laps)
+    smooth = moving_mean(signals.difference_radps, odd_samples(SMOOTH_S, signals.rate_hz))
+    moving = signals.speed_mps > LEAST_SPEED_MPS
+    threshold = visible_difference(smooth, moving & signals.clean, signals.rate_hz)
+    fast = moving & (np.abs(smooth) > threshold)
+    # The ends of a sliding stretch hold samples at which the smoothed difference lags behind.
+    sure = erode(fast, odd_samples(SMOOTH_S, signals.rate_hz) // 2)
+    sliding = sure & signals.steady & (clusters.label >= 0)
+    law, why = _law(signals, clusters, smooth, sliding, sheet)
+    torque = _corrected(signals, law)
+    rolling, why_no_radius = _rolling(signals, clusters, torque, sheet)
+    return Learnt(
+        clusters=clusters,
+        sliding_radps=threshold,
+        difference_radps=smooth,
+        sliding=sliding,
+        law=law,
+        why_no_law=why,
+        torque=torque,
+        doubt=_doubt(law, sheet),
+        rolling=rolling,
+        why_no_radius=why_no_radius,
+    )
+
+
+def _clusters(signals: Signals, laps: tuple[Lap, ...]) -> Clusters:
+    """Counted laps; with fewer than four of them, stretches of 20 s of the driving."""
+    n = len(signals.time_s)
+    counted = np.array([lap.valid for lap in laps], dtype=bool)
+    index = lap_index(laps, n)
+    on_counted = np.zeros(n, dtype=bool)
+    if counted.any():
+        on_counted = (index >= 0) & counted[index]
+    if counted.sum() >= _FEWEST_LAPS:
+        return Clusters(np.where(on_counted, index, -1), "laps")
+    usable = on_counted if counted.any() else signals.speed_mps > LEAST_SPEED_MPS
+    driven_s = np.cumsum(usable) / signals.rate_hz
+    stretch = (driven_s / _STRETCH_S).astype(np.intp)
+    return Clusters(np.where(usable, stretch, -1), f"stretches of {_STRETCH_S:.0f} s")
+
+
+def _law(
+    signals: Signals, clusters: Clusters, smooth: FloatArray, sliding: BoolArray, sheet: BuildSheet
+) -> tuple[LockLaw | None, str]:
+    if signals.torque is None:
+        return None, "the log does not hold both half-shaft torques"
+    samples = SlidingSamples(
+        signals.torque.input_nm[sliding],
+        signals.torque.difference_nm[sliding],
+        smooth[sliding],
+        clusters.label[sliding],
+        signals.rate_hz,
+    )
+    if samples.seconds() < LEAST_SLIDING_S:
+        return None, never_slides(signals, clusters, samples.seconds())
+    try:
+        return fit_lock_law(
+            samples, sheet.sensors.shaft_torque_gain_tolerance, _zero(signals, sheet)
+        ), ""
+    except TooFewClustersError as problem:
+        return None, str(problem)
+
+
+def never_slides(signals: Signals, clusters: Clusters, sliding_s: float) -> str:
+    """Why a pack that hardly slides gives no law, with the bound that it does give."""
+    if signals.torque is None:
+        return "the log does not hold both half-shaft torques"
+    held = np.abs(signals.torque.difference_nm[(clusters.label >= 0) & signals.clean])
+    if not len(held):
+        return "no counted lap has both half-shaft torques"
+    return (
+        f"the pack slides for only {sliding_s:.1f} s in the counted laps; it held up to "
+        f"{np.percentile(held, 99):.0f} N·m, so it locks with at least that at those input torques"
+    )
+
+
+def _zero(signals: Signals, sheet: BuildSheet) -> float:
+    """95 % half width of the zero of the sum of both torques. [N m]"""
+    each = _ZEROED_TO_NM if signals.zeroed else sheet.sensors.shaft_torque_offset_tolerance_nm
+    return float(np.sqrt(2) * each)
+
+
+def _corrected(signals: Signals, law: LockLaw | None) -> ShaftTorque | None:
+    if signals.torque is None or law is None:
+        return signals.torque
+    # The law was fitted to -dT sign(dw), so its offset and gain come with the opposite sign.
+    return corrected(signals.torque, -law.value(OFFSET), -law.value(GAIN))
+
+
+def _doubt(law: LockLaw | None, sheet: BuildSheet) -> TorqueDoubt:
+    tolerance = sheet.sensors.shaft_torque_gain_tolerance
+    if law is None or law.index(OFFSET) is None:
+        offset = np.sqrt(2) * sheet.sensors.shaft_torque_offset_tolerance_nm
+        # Two gains that differ by d shift the difference by d/2 per input torque.
+        squared = np.diag([offset**2, (tolerance / np.sqrt(2)) ** 2])
+    else:
+        at = [law.terms.index(OFFSET), law.terms.index(GAIN)]
+        squared = student_t(law.fit.clusters - 1) ** 2 * law.fit.covariance[np.ix_(at, at)]
+    return TorqueDoubt(np.asarray(squared, dtype=np.float64), tolerance / np.sqrt(2))
+
+
+def _rolling(
+    signals: Signals, clusters: Clusters, torque: ShaftTorque | None, sheet: BuildSheet
+) -> tuple[RollingFit, str]:
+    """Radii of the driven wheels; the build sheet's where the log cannot give them."""
+    nominal = sheet.car.rolling_radius_m
+    stated = RollingFit(nominal, nominal, None)
+    if torque is None:
+        return stated, "without half-shaft torques a held axle hides unequal radii"
+    if signals.yaw_rate_radps is None:
+        return stated, "the log has no yaw rate"
+    if not signals.speed_is_independent:
+        return stated, "the log has no ground speed apart from the driven wheels"
+    gentle = _gentle(signals, clusters, torque)
+    pick = (
+        signals.difference_radps[gentle],
+        torque.difference_nm[gentle],
+        signals.speed_mps[gentle],
+        signals.yaw_rate_radps[gentle],
+    )
+    label = clusters.label[gentle]
+    try:
+        mean = fit_mean_radius(
+            0.5 * (signals.left_radps + signals.right_radps)[gentle],
+            torque.input_nm[gentle],
+            signals.speed_mps[gentle],
+            label,
+        )
+        radius = 1 / float(mean.coefficients[0])
+        fit = fit_radius_difference(*pick, sheet.car.track_m, radius, label)
+    except TooFewClustersError as problem:
+        return stated, f"too little gentle straight running: {problem}"
+    half = 0.5 * float(fit.coefficients[0])
+    return RollingFit(1 / (1 / radius + half), 1 / (1 / radius - half), fit), ""
+
+
+def _gentle(signals: Signals, clusters: Clusters, torque: ShaftTorque) -> BoolArray:
+    assert signals.yaw_rate_radps is not None
+    lateral = np.abs(signals.speed_mps * signals.yaw_rate_radps)
+    size = np.abs(torque.input_nm)
+    counted = clusters.label >= 0
+    if not counted.any():
+        return counted
+    large = float(np.nanpercentile(size[counted], 99))
+    return np.asarray(
+        signals.steady
+        & signals.brakes_off
+        & counted
+        & (signals.speed_mps > _GENTLE_SPEED_MPS)
+        & (lateral < _GENTLE_LATERAL_MPS2)
+        & (size < _GENTLE_INPUT_SHARE * large)
+    )

@@ -1,0 +1,194 @@
+"""Breakaway torque and lock ratios, drive and overrun apart, each with its interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.plates import locking_torque
+from pipeline.regression import ClusterFit, fit_by_cluster, student_t
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# Below this much sliding there is nothing to learn a law from. Chosen by us.
+LEAST_SLIDING_S = 1.0
+# Input torque that counts as clearly drive or clearly overrun.
+CLEAR_TORQUE_NM = 25.0
+_LEAST_SHARE_OF_A_TURN = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class SlidingSamples:
+    """Samples at which the pack slides for sure, each of shape (m,)."""
+
+    input_torque_nm: FloatArray
+    torque_difference_nm: FloatArray
+    speed_difference_radps: FloatArray
+    lap: NDArray[np.intp]
+    rate_hz: float
+
+    @property
+    def faster_side(self) -> FloatArray:
+        """+1 where the left wheel is faster, -1 where the right one is."""
+        return np.sign(self.speed_difference_radps)
+
+    @property
+    def locking_torque_nm(self) -> FloatArray:
+        """What the pack takes from the faster side and gives to the slower. [N m]"""
+        return -self.torque_difference_nm * self.faster_side
+
+    def seconds(self, chosen: BoolArray | None = None) -> float:
+        """How long the pack slides, or slides where chosen. [s]"""
+        count = len(self.lap) if chosen is None else int(np.count_nonzero(chosen))
+        return count / self.rate_hz
+
+
+@dataclass(frozen=True, slots=True)
+class LockLaw:
+    """``T_lock = T_pre + k_drive T_in+ + k_overrun T_in-`` as the log has it.
+
+    A part that the log does not show is None, with the reason in ``missing``.
+    """
+
+    fit: ClusterFit
+    terms: tuple[str, ...]
+    """Names of the fit's coefficients, in order."""
+    missing: dict[str, str]
+    systematic_breakaway_nm: float
+    """Half width of what leaving out laps cannot show: sensor gain and zero. [N m]"""
+
+    def index(self, term: str) -> int | None:
+        """Position of a term's coefficient, None when the log does not show it."""
+        return self.terms.index(term) if term in self.terms else None
+
+    def value(self, term: str) -> float:
+        """Coefficient of a term, 0 when the log does not show it."""
+        at = self.index(term)
+        return 0.0 if at is None else float(self.fit.coefficients[at])
+
+    def gradient(self, **weights: float) -> FloatArray:
+        """Row over the coefficients with the named weights; absent terms are passed over."""
+        row = np.zeros(len(self.terms))
+        for term, weight in weights.items():
+            at = self.index(term)
+            if at is not None:
+                row[at] = weight
+        return row
+
+    def curve(self, input_torque_nm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The law and half the width of its band at the given input torques. [N m]"""
+        curve = locking_torque(
+            input_torque_nm, self.value(BREAKAWAY), self.value(DRIVE), self.value(OVERRUN)
+        )
+        gradient = np.zeros((len(input_torque_nm), len(self.terms)))
+        for term, weight in (
+            (BREAKAWAY, np.ones(len(input_torque_nm))),
+            (DRIVE, np.maximum(input_torque_nm, 0.0)),
+            (OVERRUN, np.maximum(-input_torque_nm, 0.0)),
+        ):
+            at = self.index(term)
+            if at is not None:
+                gradient[:, at] = weight
+        return curve, np.hypot(self.fit.half_width(gradient), self.systematic_breakaway_nm)
+
+
+BREAKAWAY, DRIVE, OVERRUN = "breakaway", "drive", "overrun"
+OFFSET, GAIN = "offset", "gain"
+
+
+def fit_lock_law(
+    samples: SlidingSamples,
+    gain_tolerance: float,
+    zero_tolerance_nm: float,
+) -> LockLaw:
+    """The friction law of the packs from samples at which they slide.
+
+    Parameters
+    ----------
+    samples : SlidingSamples
+    gain_tolerance : float
+        Two standard deviations of each torque sensor's gain. [1]
+    zero_tolerance_nm : float
+        Two standard deviations of the input torque's zero. [N m]
+
+    Raises
+    ------
+    TooFewClustersError
+        If the samples lie in fewer than three laps or one lap holds all of a term.
+
+    Notes
+    -----
+    Huber regression of ``-dT sign(dw)`` on ``1, T_in+, T_in-, sign(dw), sign(dw) T_in``. The last
+    two take up a zero and a gain by which the two torque sensors differ, since those change sign
+    with the direction of the turn while friction does not. A gain common to both sensors scales
+    the breakaway torque and leaves the lock ratios; a zero common to both shifts the breakaway
+    torque by ``k`` times itself: neither shows in the scatter between laps, so both are added.
+    """
+    torque, side = samples.input_torque_nm, samples.faster_side
+    columns = {BREAKAWAY: np.ones(len(torque))}
+    missing: dict[str, str] = {}
+    for term, part in ((DRIVE, torque), (OVERRUN, -torque)):
+        seconds = samples.seconds(part > CLEAR_TORQUE_NM)
+        if seconds >= LEAST_SLIDING_S:
+            columns[term] = np.maximum(part, 0.0)
+        else:
+            missing[term] = f"the pack slides under {term} for only {seconds:.1f} s in this log"
+    left_share = float(np.mean(side > 0))
+    if min(left_share, 1 - left_share) >= _LEAST_SHARE_OF_A_TURN:
+        columns[OFFSET] = side
+        columns[GAIN] = side * torque
+    else:
+        missing[OFFSET] = "the faster wheel is nearly always on one side"
+    kept = _where_described(torque, missing)
+    design = np.column_stack(list(columns.values()))[kept]
+    fit = fit_by_cluster(design, samples.locking_torque_nm[kept], samples.lap[kept])
+    law = LockLaw(fit, tuple(columns), missing, 0.0)
+    return LockLaw(
+        fit, law.terms, missing, _systematic_breakaway(law, gain_tolerance, zero_tolerance_nm)
+    )
+
+
+def _where_described(torque: FloatArray, missing: dict[str, str]) -> BoolArray:
+    """Samples on the sides of the law that it has a term for."""
+    kept = np.ones(len(torque), dtype=bool)
+    if DRIVE in missing:
+        kept &= torque <= CLEAR_TORQUE_NM
+    if OVERRUN in missing:
+        kept &= torque >= -CLEAR_TORQUE_NM
+    return kept
+
+
+def _systematic_breakaway(law: LockLaw, gain_tolerance: float, zero_tolerance_nm: float) -> float:
+    steepest = max(abs(law.value(DRIVE)), abs(law.value(OVERRUN)))
+    # The mean gain of two independent sensors is known better than each by the square root of two.
+    gain = law.value(BREAKAWAY) * gain_tolerance / np.sqrt(2)
+    zero = steepest * zero_tolerance_nm
+    # Without both directions of turn the difference of the sensors' zeros stays in the law.
+    difference = 0.0 if OFFSET not in law.missing else zero_tolerance_nm
+    return float(np.sqrt(gain**2 + zero**2 + difference**2))
+
+
+def interval_of(law: LockLaw, term: str, level: float = 0.95) -> float:
+    """Half the width of a coefficient's interval, in the coefficient's unit."""
+    statistical = float(law.fit.half_width(law.gradient(**{term: 1.0}), level))
+    systematic = law.systematic_breakaway_nm if term == BREAKAWAY else 0.0
+    return float(np.hypot(statistical, systematic))
+
+
+def overrun_to_drive(law: LockLaw, level: float = 0.95) -> tuple[float, float]:
+    """Lock ratio on overrun over that on drive, and half the width of its interval. [1]
+
+    The interval comes from the ratio in each lap left out, so that what both share cancels.
+    """
+    drive, overrun = law.index(DRIVE), law.index(OVERRUN)
+    if drive is None or overrun is None:
+        msg = "both lock ratios are needed"
+        raise ValueError(msg)
+    ratios = law.fit.replicates[:, overrun] / law.fit.replicates[:, drive]
+    count = len(ratios)
+    variance = (count - 1) / count * float(np.sum((ratios - ratios.mean()) ** 2))
+    half = student_t(count - 1, level) * float(np.sqrt(variance))
+    return float(law.fit.coefficients[overrun] / law.fit.coefficients[drive]), half

@@ -1,0 +1,89 @@
+"""Contiguous runs of samples: found with hysteresis, closed over short gaps, freed of blips."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
+
+
+def runs(mask: BoolArray) -> IndexArray:
+    """First sample and one past the last of every run of True, shape (runs, 2).
+
+    >>> runs(np.array([True, True, False, True])).tolist()
+    [[0, 2], [3, 4]]
+    """
+    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
+    return np.column_stack((np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)))
+
+
+def mask_of(spans: IndexArray, n: int) -> BoolArray:
+    """The mask of shape (n,) that is True in the given runs."""
+    edges = np.zeros(n + 1, dtype=np.int64)
+    np.add.at(edges, spans[:, 0], 1)
+    np.add.at(edges, spans[:, 1], -1)
+    return np.asarray(np.cumsum(edges[:-1]) > 0)
+
+
+def with_hysteresis(enter: BoolArray, stay: BoolArray) -> BoolArray:
+    """Runs of ``stay`` that hold at least one sample of ``enter``.
+
+    >>> enter = np.array([False, True, False, False, False])
+    >>> stay = np.array([True, True, True, False, True])
+    >>> with_hysteresis(enter, stay).tolist()
+    [True, True, True, False, False]
+    """
+    spans = runs(stay | enter)
+    entered = np.concatenate(([0], np.cumsum(enter)))
+    held = entered[spans[:, 1]] > entered[spans[:, 0]]
+    return mask_of(spans[held], len(enter))
+
+
+def close_gaps(mask: BoolArray, shortest: int) -> BoolArray:
+    """The mask with holes of fewer than ``shortest`` samples between two runs filled."""
+    spans = runs(mask)
+    gaps = np.column_stack((spans[:-1, 1], spans[1:, 0]))
+    short = gaps[:, 1] - gaps[:, 0] < shortest
+    return mask | mask_of(gaps[short], len(mask))
+
+
+def drop_short(mask: BoolArray, shortest: int) -> BoolArray:
+    """The mask without runs of fewer than ``shortest`` samples."""
+    spans = runs(mask)
+    return mask_of(spans[spans[:, 1] - spans[:, 0] >= shortest], len(mask))
+
+
+def erode(mask: BoolArray, samples: int) -> BoolArray:
+    """The mask with so many samples taken off both ends of every run."""
+    spans = runs(mask)
+    inner = np.column_stack((spans[:, 0] + samples, spans[:, 1] - samples))
+    return mask_of(inner[inner[:, 1] > inner[:, 0]], len(mask))
+
+
+def widen(mask: BoolArray, samples: int) -> BoolArray:
+    """The mask with so many samples added at both ends of every run."""
+    spans = runs(mask)
+    outer = np.column_stack(
+        (np.maximum(spans[:, 0] - samples, 0), np.minimum(spans[:, 1] + samples, len(mask)))
+    )
+    return mask_of(outer, len(mask))
+
+
+def moving_mean(values: NDArray[np.float64], samples: int) -> NDArray[np.float64]:
+    """Centred mean over an odd number of samples; NaN where any of them is missing.
+
+    The ends take the mean of what is there.
+
+    >>> moving_mean(np.array([0.0, 3.0, 6.0, 9.0]), 3).tolist()
+    [1.5, 3.0, 6.0, 7.5]
+    """
+    half = samples // 2
+    held = np.isnan(values)
+    sums = np.concatenate(([0.0], np.cumsum(np.where(held, 0.0, values))))
+    holes = np.concatenate(([0], np.cumsum(held)))
+    index = np.arange(len(values))
+    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, len(values))
+    mean = (sums[high] - sums[low]) / (high - low)
+    return np.where(holes[high] > holes[low], np.nan, mean)

@@ -1,0 +1,297 @@
+"""From a session's channels to the arrays that the physics takes; the only place that knows both.
+
+Says where each signal comes from and what is absent; nothing is analysed here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loaders.errors import InputError
+from loaders.normalise import Session
+from pipeline.build_sheet import BuildSheet, Circuit, StartLine
+from pipeline.estimate import Grade
+from pipeline.laps import (
+    crossings_from_beacon,
+    crossings_from_lap_number,
+    crossings_of_line,
+)
+from pipeline.runs import drop_short, erode, widen
+from pipeline.torque import ShaftTorque, Zero, zero_at_standstill
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# Mean radius of the earth, IUGG.
+_EARTH_RADIUS_M = 6_371_008.8
+_AT_REST_MPS = 0.5
+_AT_REST_RADPS = 0.5
+_SHIFT_GUARD_S = 0.15
+_BRAKE_GUARD_S = 0.15
+_BRAKE_ON_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """What the physics works on: arrays of shape (n,); a hole is NaN, an absent signal None."""
+
+    time_s: FloatArray
+    rate_hz: float
+    speed_mps: FloatArray
+    yaw_rate_radps: FloatArray | None
+    left_radps: FloatArray
+    right_radps: FloatArray
+    torque: ShaftTorque | None
+    """Half-shaft torques, zeroed where the log shows the zero."""
+    input_torque_nm: FloatArray | None
+    """Best knowledge of the input torque, for telling drive from overrun."""
+    accel_long_mps2: FloatArray | None
+    x_m: FloatArray | None
+    y_m: FloatArray | None
+    clean: BoolArray
+    """Samples whose wheel speeds and torques are the sensors' own."""
+    steady: BoolArray
+    """Clean samples away from gear shifts and from brakes just coming on."""
+    brakes_off: BoolArray
+    grade: Grade
+    zeros: tuple[Zero, ...]
+    """Of the left and the right torque sensor; empty without torques."""
+    speed_is_independent: bool
+    """Whether the ground speed comes from elsewhere than the driven wheels."""
+    sources: tuple[tuple[str, str], ...]
+    """Which channel each signal comes from, in words."""
+
+    @property
+    def difference_radps(self) -> FloatArray:
+        """Left minus right driven wheel speed. [rad/s]"""
+        return self.left_radps - self.right_radps
+
+    @property
+    def zeroed(self) -> bool:
+        """Whether the log shows the zero of both torque sensors."""
+        return bool(self.zeros) and all(zero.known for zero in self.zeros)
+
+
+def resolve(session: Session, sheet: BuildSheet) -> Signals:
+    """The signals of a session.
+
+    Raises
+    ------
+    InputError
+        If the wheel speeds of the driven axle are not in the session.
+    """
+    axle = "r" if sheet.car.driven_axle == "rear" else "f"
+    left, right = (_required_wheel(session, f"wheel_speed_{axle}{side}_radps") for side in "lr")
+    sources: list[tuple[str, str]] = []
+    speed, independent = _speed(session, sheet, left, right, sources)
+    standing = (speed < _AT_REST_MPS) & (np.abs(left) + np.abs(right) < _AT_REST_RADPS)
+    torque, zeros = _torque(session, standing)
+    input_torque, grade = _input_torque(session, torque, sources)
+    used = [f"wheel_speed_{axle}l_radps", f"wheel_speed_{axle}r_radps"]
+    used += ["shaft_torque_left_nm", "shaft_torque_right_nm"] if torque else []
+    clean = _clean(session, used)
+    brakes_off, brakes_settled = _brakes(session)
+    x, y = _position(session, sources)
+    return Signals(
+        time_s=session.time_s,
+        rate_hz=session.rate_hz,
+        speed_mps=speed,
+        yaw_rate_radps=_yaw_rate(session, standing, sources),
+        left_radps=left,
+        right_radps=right,
+        torque=torque,
+        input_torque_nm=input_torque,
+        accel_long_mps2=session.channels.get("accel_long_mps2"),
+        x_m=x,
+        y_m=y,
+        clean=clean,
+        steady=clean & _away_from_shifts(session) & brakes_settled,
+        brakes_off=brakes_off,
+        grade=grade,
+        zeros=zeros,
+        speed_is_independent=independent,
+        sources=tuple(sources),
+    )
+
+
+def _required_wheel(session: Session, name: str) -> FloatArray:
+    values = session.channels.get(name)
+    if values is None or not np.isfinite(values).any():
+        found = "is blank" if values is not None else "is not mapped"
+        msg = (
+            f"{session.source.file}: the driven axle's {name} {found}; without both driven wheel "
+            f"speeds nothing can be said of the differential. Map it in "
+            f"{session.source.channel_map}, or set driven_axle in build_sheet.toml."
+        )
+        raise InputError(msg)
+    return values
+
+
+def _speed(
+    session: Session,
+    sheet: BuildSheet,
+    left: FloatArray,
+    right: FloatArray,
+    sources: list[tuple[str, str]],
+) -> tuple[FloatArray, bool]:
+    """Ground speed, and whether it is independent of the driven wheels."""
+    speed = session.channels.get("speed_mps")
+    if speed is not None:
+        sources.append(("ground speed", "channel speed_mps"))
+        return speed, True
+    other = "f" if sheet.car.driven_axle == "rear" else "r"
+    wheels = [session.channels.get(f"wheel_speed_{other}{side}_radps") for side in "lr"]
+    radius = sheet.car.undriven_rolling_radius_m
+    if wheels[0] is not None and wheels[1] is not None and radius is not None:
+        sources.append(("ground speed", "mean of the undriven wheels; too low under braking"))
+        return 0.5 * (wheels[0] + wheels[1]) * radius, True
+    sources.append(("ground speed", "mean of the driven wheels: slip of the axle is not visible"))
+    return 0.5 * (left + right) * sheet.car.rolling_radius_m, False
+
+
+def _yaw_rate(
+    session: Session, standing: BoolArray, sources: list[tuple[str, str]]
+) -> FloatArray | None:
+    yaw_rate = session.channels.get("yaw_rate_radps")
+    if yaw_rate is None:
+        return None
+    still = erode(drop_short(standing, round(2 * session.rate_hz)), round(0.5 * session.rate_hz))
+    at_rest = yaw_rate[still & np.isfinite(yaw_rate)]
+    if not len(at_rest):
+        sources.append(("yaw rate", "channel yaw_rate_radps, zero taken as it is"))
+        return yaw_rate
+    zero = float(np.median(at_rest))
+    sources.append(
+        ("yaw rate", f"channel yaw_rate_radps, zeroed by {zero:+.4f} rad/s at a standstill")
+    )
+    return yaw_rate - zero
+
+
+def _torque(session: Session, standing: BoolArray) -> tuple[ShaftTorque | None, tuple[Zero, ...]]:
+    left = session.channels.get("shaft_torque_left_nm")
+    right = session.channels.get("shaft_torque_right_nm")
+    if left is None or right is None:
+        return None, ()
+    zero_left = zero_at_standstill(left, standing, session.rate_hz)
+    zero_right = zero_at_standstill(right, standing, session.rate_hz)
+    zeroed = ShaftTorque(left - zero_left.offset_nm, right - zero_right.offset_nm)
+    return zeroed, (zero_left, zero_right)
+
+
+def _input_torque(
+    session: Session, torque: ShaftTorque | None, sources: list[tuple[str, str]]
+) -> tuple[FloatArray | None, Grade]:
+    if torque is not None:
+        sources.append(("input torque", "sum of both half-shaft torques"))
+        return torque.input_nm, Grade.MEASURED
+    if "input_torque_nm" in session.channels:
+        sources.append(("input torque", "channel input_torque_nm; its split is not known"))
+        return session.channels["input_torque_nm"], Grade.INFERRED
+    sources.append(("input torque", "none; drive and overrun told by longitudinal acceleration"))
+    return None, Grade.KINEMATIC
+
+
+def _clean(session: Session, names: list[str]) -> BoolArray:
+    clean = np.ones(len(session.time_s), dtype=bool)
+    for name in names:
+        clean &= np.isfinite(session.channels[name])
+        if name in session.suspect:
+            clean &= ~session.suspect[name]
+    return clean
+
+
+def _away_from_shifts(session: Session) -> BoolArray:
+    gear = session.channels.get("gear")
+    if gear is None:
+        return np.ones(len(session.time_s), dtype=bool)
+    changed = np.zeros(len(gear), dtype=bool)
+    changed[1:] = np.abs(np.diff(np.nan_to_num(gear))) > 0
+    return ~widen(changed, round(_SHIFT_GUARD_S * session.rate_hz))
+
+
+def _brakes(session: Session) -> tuple[BoolArray, BoolArray]:
+    """Where the brakes are off, and where they have not just come on."""
+    pressure = session.channels.get("brake_pressure_pa")
+    everywhere = np.ones(len(session.time_s), dtype=bool)
+    if pressure is None or not np.isfinite(pressure).any():
+        return everywhere, everywhere
+    on = np.nan_to_num(pressure) > _BRAKE_ON_SHARE * float(np.nanmax(pressure))
+    coming_on = np.zeros(len(on), dtype=bool)
+    coming_on[1:] = on[1:] & ~on[:-1]
+    return ~on, ~widen(coming_on, round(_BRAKE_GUARD_S * session.rate_hz))
+
+
+def _position(
+    session: Session, sources: list[tuple[str, str]]
+) -> tuple[FloatArray | None, FloatArray | None]:
+    x, y = session.channels.get("position_x_m"), session.channels.get("position_y_m")
+    if x is not None and y is not None:
+        sources.append(("position", "channels position_x_m and position_y_m"))
+        return x, y
+    latitude = session.channels.get("latitude_rad")
+    longitude = session.channels.get("longitude_rad")
+    if latitude is None or longitude is None or not np.isfinite(latitude + longitude).any():
+        return None, None
+    sources.append(("position", "channels latitude_rad and longitude_rad, on a local plane"))
+    origin = _origin(session)
+    return _on_plane(latitude, longitude, origin)
+
+
+def _origin(session: Session) -> tuple[float, float]:
+    """Middle of the path: where the local plane touches the earth. [rad]"""
+    return (
+        float(np.nanmedian(session.channels["latitude_rad"])),
+        float(np.nanmedian(session.channels["longitude_rad"])),
+    )
+
+
+def _on_plane(
+    latitude: FloatArray, longitude: FloatArray, origin: tuple[float, float]
+) -> tuple[FloatArray, FloatArray]:
+    """Metres east and north of the origin; good to a centimetre over a circuit."""
+    east = (longitude - origin[1]) * math.cos(origin[0]) * _EARTH_RADIUS_M
+    return east, (latitude - origin[0]) * _EARTH_RADIUS_M
+
+
+def crossings(session: Session, signals: Signals, circuit: Circuit) -> tuple[FloatArray, int, str]:
+    """Times of crossing the start line [s], the first lap's number, and how both are known."""
+    lap_number = session.channels.get("lap_number")
+    if lap_number is not None and np.isfinite(lap_number).any():
+        first = int(lap_number[np.isfinite(lap_number)][0])
+        return crossings_from_lap_number(signals.time_s, lap_number), first, "lap number channel"
+    beacon = session.channels.get("lap_beacon")
+    if beacon is not None:
+        return crossings_from_beacon(signals.time_s, beacon), 0, "beacon channel"
+    line = circuit.start_line
+    why = _why_line_cannot_serve(session, signals, line)
+    if line is None or signals.x_m is None or signals.y_m is None or why:
+        return np.empty(0), 0, f"none: the log has no lap number and no beacon, and {why}"
+    left, right = _line_ends(session, line)
+    times = crossings_of_line(signals.time_s, signals.x_m, signals.y_m, left, right)
+    return times, 0, "crossing of the start line by position"
+
+
+def _why_line_cannot_serve(session: Session, signals: Signals, line: StartLine | None) -> str:
+    if signals.x_m is None:
+        return "no position to cross a start line with"
+    if line is None:
+        return "circuit.toml states no start line"
+    if line.unit == "deg" and "latitude_rad" not in session.channels:
+        return "circuit.toml states the start line in degrees but the position is in metres"
+    if line.unit == "m" and "position_x_m" not in session.channels:
+        return "circuit.toml states the start line in metres but the position is in degrees"
+    return ""
+
+
+def _line_ends(
+    session: Session, line: StartLine
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    if line.unit == "m":
+        return line.left, line.right
+    ends = np.radians([line.left, line.right])
+    east, north = _on_plane(ends[:, 0], ends[:, 1], _origin(session))
+    return (float(east[0]), float(north[0])), (float(east[1]), float(north[1]))

@@ -1,0 +1,371 @@
+"""Sum up what the differential did: per lap, per corner and per slip event."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.axle import event_spans
+from pipeline.corners import Corner
+from pipeline.estimate import Answer, Estimate, Grade, Missing
+from pipeline.heat import TorqueDoubt
+from pipeline.laps import Lap
+from pipeline.lock import SlidingSamples
+from pipeline.plates import bias_ratio
+from pipeline.regression import mean_interval, ratio_interval
+from pipeline.result import (
+    SLIP_STATES,
+    AxleState,
+    CornerSummary,
+    LapSummary,
+    Phase,
+    SlipEvent,
+    StateArray,
+)
+from pipeline.runs import moving_mean, runs
+from pipeline.torque import ShaftTorque
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
+
+PHASES = (Phase.OVERRUN, Phase.NEUTRAL, Phase.DRIVE)
+_FEWEST_STRETCHES = 3
+_PEAK_OVER_SAMPLES = 5
+_SHORTEST_PHASE_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Everything the summaries are taken from; arrays of shape (n,)."""
+
+    rate_hz: float
+    time_s: FloatArray
+    grade: Grade
+    why_no_torque: str
+    laps: tuple[Lap, ...]
+    lap_of: IndexArray
+    """Position in ``laps``; -1 outside."""
+    corners: tuple[Corner, ...]
+    corner_of: IndexArray
+    state: StateArray
+    phase: NDArray[np.int8]
+    """Index into `PHASES`."""
+    difference_radps: FloatArray
+    torque: ShaftTorque | None
+    power_w: FloatArray | None
+    sliding: BoolArray
+    doubt: TorqueDoubt
+    track_m: float
+    radius_left_m: float
+    radius_right_m: float
+    x_m: FloatArray | None
+    y_m: FloatArray | None
+
+    @property
+    def counted(self) -> list[int]:
+        """Positions of the laps that count."""
+        return [i for i, lap in enumerate(self.laps) if lap.valid]
+
+
+def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatArray, FloatArray]:
+    """Friction energy of each group of samples and half the width of its interval. [J]
+
+    Samples in negative groups count nowhere; holes count as no power.
+    """
+    if evidence.power_w is None or evidence.torque is None:
+        msg = "energy needs the half-shaft torques"
+        raise ValueError(msg)
+    kept = (group >= 0) & np.isfinite(evidence.power_w)
+    place, step = group[kept], 1 / evidence.rate_hz
+
+    def integral(values: FloatArray) -> FloatArray:
+        sums = np.bincount(place, weights=values[kept], minlength=groups)
+        return np.asarray(sums * step, dtype=np.float64)
+
+    energy = integral(evidence.power_w)
+    swing = integral(evidence.difference_radps)
+    work = integral(evidence.difference_radps * evidence.torque.input_nm)
+    return energy, evidence.doubt.energy_half_width(energy, swing, work)
+
+
+def lap_summaries(evidence: Evidence, events: tuple[SlipEvent, ...]) -> tuple[LapSummary, ...]:
+    """What the differential did in each lap."""
+    counts = {lap.number: Counter[AxleState]() for lap in evidence.laps}
+    for event in events:
+        if event.lap in counts:
+            counts[event.lap][event.state] += 1
+    energy: list[Answer]
+    if evidence.power_w is None:
+        energy = [Missing(evidence.why_no_torque)] * len(evidence.laps)
+    else:
+        values, halves = energies(evidence, evidence.lap_of, len(evidence.laps))
+        energy = [
+            _estimate(value, half, "J", lap.stop - lap.first, evidence.grade,
+                      "sum over the lap's samples; interval from the torque sensors' calibration")
+            for value, half, lap in zip(values, halves, evidence.laps, strict=True)
+        ]  # fmt: skip
+    return tuple(
+        _lap_summary(evidence, i, lap, energy[i], counts[lap.number])
+        for i, lap in enumerate(evidence.laps)
+    )
+
+
+def _lap_summary(
+    evidence: Evidence, i: int, lap: Lap, energy: Answer, counts: Mapping[AxleState, int]
+) -> LapSummary:
+    drive, overrun = (_effective_lock(evidence, i, phase) for phase in (Phase.DRIVE, Phase.OVERRUN))
+    return LapSummary(
+        number=lap.number,
+        start_s=lap.start_s,
+        end_s=lap.end_s,
+        valid=lap.valid,
+        reason=lap.reason,
+        energy_j=energy,
+        peak_power_w=_peak_power(evidence, lap),
+        mean_power_w=_scaled(energy, 1 / max(lap.end_s - lap.start_s, 1e-9), "W"),
+        effective_lock_drive=drive,
+        effective_lock_overrun=overrun,
+        torque_bias_drive=bias_answer(drive),
+        torque_bias_overrun=bias_answer(overrun),
+        event_counts={state: counts[state] for state in SLIP_STATES},
+    )
+
+
+def _estimate(value: float, half: float, unit: str, n: int, grade: Grade, method: str) -> Estimate:
+    return Estimate(float(value), float(value - half), float(value + half), unit, n, grade, method)
+
+
+def _scaled(answer: Answer, factor: float, unit: str) -> Answer:
+    if isinstance(answer, Missing):
+        return answer
+    return Estimate(
+        answer.value * factor, answer.low * factor, answer.high * factor,
+        unit, answer.n, answer.grade, answer.method, answer.level,
+    )  # fmt: skip
+
+
+def _peak_power(evidence: Evidence, lap: Lap) -> Answer:
+    if evidence.power_w is None or evidence.torque is None:
+        return Missing(evidence.why_no_torque)
+    power = moving_mean(evidence.power_w[lap.samples], _PEAK_OVER_SAMPLES)
+    if not np.isfinite(power).any():
+        return Missing("no sample of the lap has both torques and both wheel speeds")
+    at = int(np.nanargmax(power))
+    # As an energy over one second with the instant's own levers.
+    difference = evidence.difference_radps[lap.samples][at]
+    work = difference * evidence.torque.input_nm[lap.samples][at]
+    half = evidence.doubt.energy_half_width(
+        np.array(power[at]), np.array(difference), np.array(work)
+    )
+    return _estimate(
+        power[at], float(np.nan_to_num(half)), "W", int(np.isfinite(power).sum()), evidence.grade,
+        f"largest mean over {_PEAK_OVER_SAMPLES} samples; interval from the sensors' calibration",
+    )  # fmt: skip
+
+
+def _effective_lock(evidence: Evidence, lap: int, phase: Phase) -> Answer:
+    """Locking torque over input torque, both summed over the lap's sliding samples of a phase."""
+    if evidence.torque is None:
+        return Missing(evidence.why_no_torque)
+    span = evidence.laps[lap].samples
+    chosen = evidence.sliding[span] & (evidence.phase[span] == PHASES.index(phase))
+    return effective_lock(
+        SlidingSamples(
+            evidence.torque.input_nm[span][chosen],
+            evidence.torque.difference_nm[span][chosen],
+            evidence.difference_radps[span][chosen],
+            _stretch_of(chosen)[chosen],
+            evidence.rate_hz,
+        ),
+        f"sliding stretches under {phase}",
+        evidence.grade,
+    )
+
+
+def _stretch_of(mask: BoolArray) -> IndexArray:
+    label = np.zeros(len(mask), dtype=np.intp)
+    for i, (first, stop) in enumerate(runs(mask)):
+        label[first:stop] = i
+    return label
+
+
+def effective_lock(samples: SlidingSamples, units: str, grade: Grade) -> Answer:
+    """Locking torque over input torque, both summed over sliding samples. [1]
+
+    ``samples.lap`` holds the units that the interval is taken over; ``units`` names them.
+    """
+    labels, group = np.unique(samples.lap, return_inverse=True)
+    if len(labels) < _FEWEST_STRETCHES:
+        return Missing(f"only {len(labels)} {units}; at least {_FEWEST_STRETCHES} are needed")
+    parts = np.bincount(group, weights=samples.locking_torque_nm)
+    wholes = np.bincount(group, weights=np.abs(samples.input_torque_nm))
+    value, half = ratio_interval(parts.astype(np.float64), wholes.astype(np.float64))
+    return _estimate(value, half, "1", len(labels), grade, f"ratio of sums over {units}")
+
+
+def bias_answer(lock: Answer) -> Answer:
+    """Torque bias ratio from an effective lock; it ends where a wheel carries no torque."""
+    if isinstance(lock, Missing):
+        return lock
+    if lock.high >= 1:
+        return Missing(
+            "the faster wheel's torque is near zero or negative: the ratio has no meaning"
+        )
+    values = (bias_ratio(each) for each in (lock.value, lock.low, lock.high))
+    value, low, high = values
+    return Estimate(value, low, high, "1", lock.n, lock.grade, lock.method, lock.level)
+
+
+def slip_events(evidence: Evidence) -> tuple[SlipEvent, ...]:
+    """Every slip event of the session in order of time."""
+    spans = event_spans(evidence.state)
+    group = np.full(len(evidence.state), -1, dtype=np.intp)
+    for i, (_, first, stop) in enumerate(spans):
+        group[first:stop] = i
+    energy: list[Answer] = [Missing(evidence.why_no_torque)] * len(spans)
+    if evidence.power_w is not None:
+        values, halves = energies(evidence, group, len(spans))
+        energy = [
+            _estimate(value, half, "J", stop - first, evidence.grade,
+                      "sum over the event's samples; interval from the sensors' calibration")
+            for value, half, (_, first, stop) in zip(values, halves, spans, strict=True)
+        ]  # fmt: skip
+    return tuple(
+        _event(evidence, state, first, stop, energy[i])
+        for i, (state, first, stop) in enumerate(spans)
+    )
+
+
+def _event(
+    evidence: Evidence, state: AxleState, first: int, stop: int, energy: Answer
+) -> SlipEvent:
+    span, middle = slice(first, stop), (first + stop) // 2
+    lap, corner = evidence.lap_of[middle], evidence.corner_of[middle]
+    phase = int(np.bincount(evidence.phase[span], minlength=len(PHASES)).argmax())
+    peak = np.nanmax(np.abs(evidence.difference_radps[span]))
+    x, y = (
+        None if place is None or not np.isfinite(place[middle]) else float(place[middle])
+        for place in (evidence.x_m, evidence.y_m)
+    )
+    step = 1 / evidence.rate_hz
+    return SlipEvent(
+        state=state,
+        start_s=float(evidence.time_s[first]),
+        end_s=float(evidence.time_s[stop - 1] + step),
+        lap=evidence.laps[lap].number if lap >= 0 else -1,
+        corner=evidence.corners[corner].number if corner >= 0 else None,
+        phase=PHASES[phase],
+        peak_speed_difference_radps=float(peak),
+        energy_j=energy,
+        x_m=x,
+        y_m=y,
+    )
+
+
+def corner_summaries(
+    evidence: Evidence, events: tuple[SlipEvent, ...]
+) -> tuple[CornerSummary, ...]:
+    """What the differential did in each corner, over the counted laps."""
+    counted = evidence.counted
+    by_lap = _corner_energies(evidence)
+    numbers = {evidence.laps[i].number for i in counted}
+    return tuple(
+        CornerSummary(
+            number=corner.number,
+            direction="left" if corner.left else "right",
+            start_m=corner.start_m,
+            apex_m=corner.apex_m,
+            end_m=corner.end_m,
+            radius_m=corner.radius_m,
+            passes=len(counted),
+            energy_j=_per_pass(evidence, by_lap, c),
+            yaw_moment_nm={phase: _yaw_moment(evidence, c, phase) for phase in PHASES},
+            event_counts=_counts(
+                event for event in events if event.corner == corner.number and event.lap in numbers
+            ),
+            energy_by_lap_j={}
+            if by_lap is None
+            else {evidence.laps[i].number: float(by_lap[0][i, c]) for i in counted},
+        )
+        for c, corner in enumerate(evidence.corners)
+    )
+
+
+def _counts(events: Iterable[SlipEvent]) -> dict[AxleState, int]:
+    found = Counter(event.state for event in events)
+    return {state: found[state] for state in SLIP_STATES}
+
+
+def _corner_energies(evidence: Evidence) -> tuple[FloatArray, FloatArray] | None:
+    """Energy and half width of every lap and corner, shape (laps, corners)."""
+    if evidence.power_w is None or not evidence.corners:
+        return None
+    laps, corners = len(evidence.laps), len(evidence.corners)
+    inside = (evidence.lap_of >= 0) & (evidence.corner_of >= 0)
+    group = np.where(inside, evidence.lap_of * corners + evidence.corner_of, -1)
+    energy, half = energies(evidence, group, laps * corners)
+    return energy.reshape(laps, corners), half.reshape(laps, corners)
+
+
+def _per_pass(
+    evidence: Evidence, by_lap: tuple[FloatArray, FloatArray] | None, corner: int
+) -> Answer:
+    if by_lap is None:
+        return Missing(evidence.why_no_torque)
+    return mean_answer(
+        by_lap[0][evidence.counted, corner],
+        by_lap[1][evidence.counted, corner],
+        "J", evidence.grade, "passes",
+    )  # fmt: skip
+
+
+def mean_answer(
+    values: FloatArray, systematic: FloatArray, unit: str, grade: Grade, units: str
+) -> Answer:
+    """Mean over laps or passes; the interval joins their scatter and what they share."""
+    if len(values) < 2:
+        return Missing(f"{len(values)} counted {units}; a mean with an interval needs two")
+    mean, half = mean_interval(values)
+    # A wrong calibration moves all laps together: its mean, not its mean over the root of n.
+    shared = float(np.mean(systematic))
+    return _estimate(
+        mean, float(np.hypot(half, shared)), unit, len(values), grade,
+        f"mean over {units}; interval from their scatter and the sensors' calibration",
+    )  # fmt: skip
+
+
+def _yaw_moment(evidence: Evidence, corner: int, phase: Phase) -> Answer:
+    """Mean yaw moment that the differential adds in a corner's phase, > 0 into the turn. [N m]"""
+    if evidence.torque is None:
+        return Missing(evidence.why_no_torque)
+    moment = yaw_moment(
+        evidence.torque, evidence.track_m, evidence.radius_left_m, evidence.radius_right_m
+    )
+    inward = moment if evidence.corners[corner].left else -moment
+    here = (evidence.corner_of == corner) & (evidence.phase == PHASES.index(phase))
+    means = []
+    for i in evidence.counted:
+        span = evidence.laps[i].samples
+        values = inward[span][here[span]]
+        values = values[np.isfinite(values)]
+        if len(values) >= _SHORTEST_PHASE_S * evidence.rate_hz:
+            means.append(float(np.mean(values)))
+    return mean_answer(
+        np.array(means), np.zeros(len(means)), "N m", evidence.grade, f"passes with {phase}"
+    )
+
+
+def yaw_moment(
+    torque: ShaftTorque, track_m: float, radius_left_m: float, radius_right_m: float
+) -> FloatArray:
+    """Yaw moment of unequal driving forces on the car, > 0 to the left, shape (n,). [N m]
+
+    ``M_z = (T_R / R_R - T_L / R_L) t / 2``; derived here from the forces at the tyres, ISO 8855
+    axes.
+    """
+    return (torque.right_nm / radius_right_m - torque.left_nm / radius_left_m) * track_m / 2

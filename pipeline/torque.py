@@ -1,0 +1,102 @@
+"""Torques at the differential, by evidence grade: zeroed, and corrected for what the fit found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.runs import runs
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+_LEAST_STANDSTILL_S = 2.0
+# Larger readings at a standstill are a wound-up shaft, not a sensor's zero. Chosen by us.
+_LARGEST_ZERO_NM = 60.0
+# Two standstills must agree this well before one zero is taken for the whole session.
+_AGREEMENT_NM = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """What a torque sensor reads without torque."""
+
+    offset_nm: float
+    standstill_s: float
+    """Time at a standstill it was taken over; 0 when the log shows none that serves."""
+    note: str
+
+    @property
+    def known(self) -> bool:
+        """Whether the log shows the zero."""
+        return self.standstill_s > 0
+
+
+def zero_at_standstill(torque_nm: FloatArray, standing: BoolArray, rate_hz: float) -> Zero:
+    """The sensor's zero, from where the car stands.
+
+    Parameters
+    ----------
+    torque_nm : array, shape (n,)
+    standing : array of bool, shape (n,)
+        All wheels at rest.
+    rate_hz : float
+
+    Notes
+    -----
+    The first and last half second of each standstill are left out, where the shafts unwind.
+    Standstills that disagree, or read more than a drift could, give no zero.
+    """
+    trim = round(0.5 * rate_hz)
+    medians, seconds = [], 0.0
+    for first, stop in runs(standing):
+        inner = torque_nm[first + trim : max(stop - trim, first + trim)]
+        inner = inner[np.isfinite(inner)]
+        if len(inner) >= _LEAST_STANDSTILL_S * rate_hz:
+            medians.append(float(np.median(inner)))
+            seconds += len(inner) / rate_hz
+    if not medians:
+        return Zero(0.0, 0.0, "the car never stands still for long enough to zero the sensor")
+    if max(medians) - min(medians) > _AGREEMENT_NM:
+        return Zero(0.0, 0.0, f"standstills disagree by {max(medians) - min(medians):.1f} N·m")
+    offset = float(np.mean(medians))
+    if abs(offset) > _LARGEST_ZERO_NM:
+        return Zero(0.0, 0.0, f"reads {offset:.0f} N·m at a standstill: the shaft is wound up")
+    return Zero(
+        offset, seconds, f"zeroed by {offset:+.1f} N·m over {seconds:.0f} s at a standstill"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftTorque:
+    """Both half-shaft torques, each of shape (n,)."""
+
+    left_nm: FloatArray
+    right_nm: FloatArray
+
+    @property
+    def input_nm(self) -> FloatArray:
+        """Torque at the ring gear. [N m]"""
+        return self.left_nm + self.right_nm
+
+    @property
+    def difference_nm(self) -> FloatArray:
+        """Left minus right. [N m]"""
+        return self.left_nm - self.right_nm
+
+
+def corrected(torque: ShaftTorque, offset_nm: float, gain_mismatch: float) -> ShaftTorque:
+    """The torques with the offset and gain of their difference taken out, the sum kept.
+
+    Parameters
+    ----------
+    torque : ShaftTorque
+    offset_nm : float
+        What the difference reads too much at no torque. [N m]
+    gain_mismatch : float
+        What the difference reads too much per input torque. [1]
+    """
+    difference = torque.difference_nm - offset_nm - gain_mismatch * torque.input_nm
+    return ShaftTorque(0.5 * (torque.input_nm + difference), 0.5 * (torque.input_nm - difference))
