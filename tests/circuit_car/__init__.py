@@ -1,0 +1,27 @@
+"""An invented circuit car, simulated: makes the sample logs and tests the estimator from outside.
+
+It integrates a car; the product only ever regresses on what a logger would have seen of it.
+
+>>> import numpy as np
+>>> run = drive(Car(), short_circuit(), Driver(), laps=1, rng=np.random.default_rng(1))
+>>> log = spoil(run, Sensors(), rate_hz=100.0, rng=np.random.default_rng(2))
+>>> round(truth(run).breakaway_torque_nm, 1)
+90.1
+"""
+
+from circuit_car.compile_cache import use_cache_of_these_sources
+
+use_cache_of_these_sources()  # before any compiled module is imported
+
+from circuit_car.car import Car, Differential  # noqa: E402
+from circuit_car.circuit import Circuit, hollin_fell, short_circuit  # noqa: E402
+from circuit_car.driver import Driver  # noqa: E402
+from circuit_car.running import Drive, EnergyBook, drive, mirrored  # noqa: E402
+from circuit_car.sensors import Log, Sensors, spoil  # noqa: E402
+from circuit_car.truth import Event, Lap, Truth, axle_states, truth  # noqa: E402
+
+__all__ = [
+    "Car", "Circuit", "Differential", "Drive", "Driver", "EnergyBook", "Event", "Lap", "Log",
+    "Sensors", "Truth", "axle_states", "drive", "hollin_fell", "mirrored", "short_circuit",
+    "spoil", "truth",
+]  # fmt: skip

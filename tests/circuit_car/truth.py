@@ -1,0 +1,197 @@
+"""What really happened in a run, from its exact samples: parameters, laps, energies, events.
+
+Written apart from the product, on exact signals and with the true rolling radii, so that the two can
+be held against each other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuit_car.running import SAMPLE_S, Drive
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+STATES = ("axle overspeed", "inside overspeed", "inside drag", "held")
+DIFFERING = "differing"
+NO_STATE = "none"
+
+MOVING_MPS = 5.0
+CORNERING_RADPS, CORNERING_STAY_RADPS = 0.6, 0.45
+SLIDING_RADPS, HELD_STAY_RADPS = 0.3, 0.4
+SLIP_ENTER, SLIP_STAY = 0.05, 0.035
+GAP_S, SHORTEST_S = 0.10, 0.15
+
+
+class Event(NamedTuple):
+    """One contiguous run of one axle state."""
+
+    state: str
+    start_s: float
+    end_s: float
+    peak_speed_difference_radps: float
+    energy_j: float
+
+
+class Lap(NamedTuple):
+    """One lap as it was; the out-lap and in-lap are not flying."""
+
+    number: int
+    start_s: float
+    end_s: float
+    flying: bool
+    energy_j: float
+    peak_power_w: float
+
+    @property
+    def time_s(self) -> float:
+        """Lap time. [s]"""
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Everything an estimator may be asked for, known exactly."""
+
+    breakaway_torque_nm: float
+    lock_drive: float
+    lock_overrun: float
+    preload_law: str
+    radius_rear_left_m: float
+    radius_rear_right_m: float
+    laps: tuple[Lap, ...]
+    events: tuple[Event, ...]
+
+    @property
+    def lap_start_s(self) -> tuple[float, ...]:
+        """Start of every lap, the out-lap first. [s]"""
+        return tuple(lap.start_s for lap in self.laps)
+
+
+def runs_of(mask: Mask) -> list[tuple[int, int]]:
+    """First and one-past-last index of every run of true."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def with_hysteresis(enter: Mask, stay: Mask, sample_s: float) -> Mask:
+    """Runs of ``stay`` that hold an ``enter`` sample, small gaps closed, short runs dropped."""
+    out = np.zeros_like(stay)
+    for a, b in runs_of(stay | enter):
+        if enter[a:b].any():
+            out[a:b] = True
+    for a, b in runs_of(~out):
+        if 0 < a and b < len(out) and (b - a) * sample_s < GAP_S - 1e-9:
+            out[a:b] = True
+    return _without_short_runs(out, sample_s)
+
+
+def _without_short_runs(mask: Mask, sample_s: float) -> Mask:
+    out = mask.copy()
+    for a, b in runs_of(mask):
+        if (b - a) * sample_s < SHORTEST_S - 1e-9:
+            out[a:b] = False
+    return out
+
+
+def axle_states(drive: Drive) -> NDArray[np.str_]:
+    """State of the driven axle at every exact sample."""
+    car = drive.car
+    left, right = drive["wheel_speed_rl_radps"], drive["wheel_speed_rr_radps"]
+    half = 0.5 * drive["yaw_rate_radps"] * car.track_rear_m
+    speed = drive["speed_mps"]
+    rolling_left = (speed - half) / car.radius_rear_left_m
+    rolling_right = (speed + half) / car.radius_rear_right_m
+    moving = speed > MOVING_MPS
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slip_left = np.where(moving, (left - rolling_left) / rolling_left, 0.0)
+        slip_right = np.where(moving, (right - rolling_right) / rolling_right, 0.0)
+    dw, dw0 = left - right, rolling_left - rolling_right
+    t_in = drive["shaft_torque_left_nm"] + drive["shaft_torque_right_nm"]
+    inside = np.where(drive["yaw_rate_radps"] > 0.0, slip_left, slip_right)
+    lesser = np.minimum(slip_left, slip_right)
+    cornering = moving & (np.abs(dw0) > CORNERING_RADPS)
+    stay_cornering = moving & (np.abs(dw0) > CORNERING_STAY_RADPS)
+    sliding = np.abs(dw) > SLIDING_RADPS
+    drives, overruns = moving & (t_in > 0.0), moving & (t_in <= 0.0)
+
+    conditions = {
+        "axle overspeed": (drives & (lesser > SLIP_ENTER), drives & (lesser > SLIP_STAY)),
+        "inside overspeed": (
+            drives & cornering & sliding & (inside > SLIP_ENTER),
+            drives & cornering & sliding & (inside > SLIP_STAY),
+        ),
+        "inside drag": (
+            overruns & cornering & (inside < -SLIP_ENTER),
+            overruns & cornering & (inside < -SLIP_STAY),
+        ),
+        "held": (cornering & ~sliding, stay_cornering & (np.abs(dw) <= HELD_STAY_RADPS)),
+        DIFFERING: (cornering & sliding, cornering & sliding),
+    }
+    state = np.full(len(dw), NO_STATE, dtype="<U16")
+    for name in reversed(list(conditions)):
+        enter, stay = conditions[name]
+        state[with_hysteresis(enter, stay, SAMPLE_S)] = name
+    for name in STATES:
+        mask = state == name
+        state[mask & ~_without_short_runs(mask, SAMPLE_S)] = NO_STATE
+    return state
+
+
+def axle_events(drive: Drive) -> tuple[Event, ...]:
+    """Every event of the run in order of time."""
+    state = axle_states(drive)
+    dw = np.abs(drive["wheel_speed_rl_radps"] - drive["wheel_speed_rr_radps"])
+    energy, time = drive["friction_energy_j"], drive.time_s
+    events = []
+    for name in STATES:
+        for a, b in runs_of(state == name):
+            events.append(
+                Event(
+                    name,
+                    float(time[a]),
+                    float(time[b - 1] + SAMPLE_S),
+                    float(dw[a:b].max()),
+                    float(energy[b - 1] - energy[max(a - 1, 0)]),
+                )
+            )
+    return tuple(sorted(events, key=lambda event: event.start_s))
+
+
+def laps_of(drive: Drive) -> tuple[Lap, ...]:
+    """Laps by the true line crossing, each with its friction energy and peak power."""
+    number = drive["lap_number"]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0.0) + 1])
+    ends = np.append(starts[1:], len(number) - 1)
+    energy, power, time = drive["friction_energy_j"], drive["friction_power_w"], drive.time_s
+    return tuple(
+        Lap(
+            int(number[a]),
+            float(time[a]),
+            float(time[b]),
+            1 <= int(number[a]) <= drive.laps,
+            float(energy[b] - energy[a]),
+            float(power[a : b + 1].max()),
+        )
+        for a, b in zip(starts, ends, strict=True)
+    )
+
+
+def truth(drive: Drive) -> Truth:
+    """All that is known of a run."""
+    parts = drive.car.differential
+    return Truth(
+        breakaway_torque_nm=parts.breakaway_torque_nm,
+        lock_drive=parts.lock_drive,
+        lock_overrun=parts.lock_overrun,
+        preload_law=parts.preload_law,
+        radius_rear_left_m=drive.car.radius_rear_left_m,
+        radius_rear_right_m=drive.car.radius_rear_right_m,
+        laps=laps_of(drive),
+        events=axle_events(drive),
+    )
