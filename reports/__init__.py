@@ -1,0 +1,1 @@
+"""From a session result to one offline page."""

@@ -1,0 +1,332 @@
+"""From arrays to figures, each answering one question: plain plotly dicts with units on the axes.
+
+A trace with ``meta = {"bind": name}`` takes its columns from the chosen lap; `bound` does in
+Python what the page's script does on a lap choice, so that tests can check complete figures.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.result import SLIP_STATES, STATES, CornerSummary, LockFit, SessionResult
+from reports.document import JsonDict
+from reports.lap_columns import decoded, energy_range_kj, kept_samples, typed
+from reports.numbers import THIN_SPACE
+from reports.palette import LIGHT, STATE_COLOUR, STATE_HATCH, STATE_SYMBOL
+from reports.wording import STATE_LETTER
+
+FONT = {"family": "inherit", "size": 13, "color": LIGHT["ink"]}
+LEFT_MARGIN, RIGHT_MARGIN, TOP_MARGIN, BOTTOM_MARGIN = 66, 12, 40, 48
+LARGEST_DISC = 62
+"""Diameter of the disc of the corner with the highest energy. [px]"""
+
+
+def _axis(title: str, **more: object) -> JsonDict:
+    axis: JsonDict = {
+        "title": {"text": title, "standoff": 8},
+        "showgrid": True,
+        "gridcolor": LIGHT["hair"],
+        "zeroline": True,
+        "zerolinecolor": LIGHT["rule"],
+        "zerolinewidth": 1.5,
+        "ticks": "outside",
+        "ticklen": 4,
+        "tickcolor": LIGHT["rule"],
+        "tickformat": ",",
+        "automargin": False,
+    }
+    return axis | more
+
+
+def _layout(height: int, **more: object) -> JsonDict:
+    layout: JsonDict = {
+        "height": height,
+        "margin": {"l": LEFT_MARGIN, "r": RIGHT_MARGIN, "t": TOP_MARGIN, "b": BOTTOM_MARGIN},
+        "font": dict(FONT),
+        "separators": f".{THIN_SPACE}",
+        "showlegend": False,
+        "hovermode": False,
+        "dragmode": "zoom",
+        "bargap": 0.25,
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    }
+    return layout | more
+
+
+def _lap_line(bind: str, colour: str, **more: object) -> JsonDict:
+    line: JsonDict = {
+        "type": "scatter",
+        "mode": "lines",
+        "x": [],
+        "y": [],
+        "connectgaps": False,
+        "hoverinfo": "skip",
+        "meta": {"bind": bind},
+        "line": {"color": LIGHT[colour], "width": 1.5},
+    }
+    return line | more
+
+
+def _corner_marks(corners: tuple[CornerSummary, ...]) -> JsonDict:
+    """Shaded stretches with the corner's number and its letter for left or right above them."""
+    shapes = [
+        {
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "x0": corner.start_m,
+            "x1": corner.end_m,
+            "y0": 0,
+            "y1": 1,
+            "line": {"width": 0},
+            "fillcolor": LIGHT["stretch"],
+            "layer": "below",
+        }
+        for corner in corners
+    ]
+    labels = [
+        {
+            "xref": "x",
+            "yref": "paper",
+            "x": 0.5 * (corner.start_m + corner.end_m),
+            "y": 1,
+            "yanchor": "bottom",
+            "text": f"{corner.number}<br>{side(corner)[0].upper()}",
+            "showarrow": False,
+            "font": {"size": 11, "color": LIGHT["muted"]},
+        }
+        for corner in corners
+    ]
+    return {"shapes": shapes, "annotations": labels}
+
+
+def side(corner: CornerSummary) -> str:
+    """Which way the corner turns, in a word of our own whatever the result holds."""
+    return "left" if corner.direction == "left" else "right"
+
+
+def _padded(low: float, high: float, share: float = 0.05) -> list[float]:
+    pad = share * ((high - low) or 1.0)
+    return [low - pad, high + pad]
+
+
+def _reach(result: SessionResult, *traces: np.ndarray | None) -> list[float]:
+    """Lowest and highest value over the counted laps: the same scale whichever lap is chosen."""
+    counted = np.isin(result.traces.lap, [lap.number for lap in result.laps if lap.valid])
+    parts = [values[counted & np.isfinite(values)] for values in traces if values is not None]
+    known = [part for part in parts if part.size]
+    if not known:
+        return [-1.0, 1.0]
+    return _padded(min(float(p.min()) for p in known), max(float(p.max()) for p in known))
+
+
+def _distance_axis(result: SessionResult, **more: object) -> JsonDict:
+    span = [0.0, result.session.circuit_length_m]
+    return _axis("distance from the start line [m]", range=span, zeroline=False, **more)
+
+
+def slip_figure(result: SessionResult) -> JsonDict:
+    """Speed difference against the expected one, with a row per axle state below it."""
+    bars: list[JsonDict] = [
+        {
+            "type": "bar",
+            "orientation": "h",
+            "base": [],
+            "x": [],
+            "y": [],
+            "yaxis": "y2",
+            "width": 0.78,
+            "hoverinfo": "skip",
+            "meta": {"bind": f"state_{code}"},
+            "marker": {
+                "color": LIGHT[STATE_COLOUR[state]],
+                "line": {"width": 0},
+                "pattern": {
+                    "shape": STATE_HATCH[state],
+                    "fgcolor": LIGHT["on_dark"],
+                    "fgopacity": 0.75,
+                    "size": 6,
+                    "solidity": 0.25,
+                },
+            },
+        }
+        for code, state in enumerate(STATES)
+    ]
+    lines = [
+        _lap_line("difference", "ink"),
+        _lap_line("expected", "law", line={"color": LIGHT["law"], "width": 2, "dash": "6px,4px"}),
+    ]
+    traces = result.traces
+    rows = [len(STATES) - 1 - code for code in range(len(STATES))]
+    reach = _reach(result, traces.speed_difference_radps, traces.expected_difference_radps)
+    layout = _layout(
+        460,
+        xaxis=_distance_axis(result, anchor="y2"),
+        yaxis=_axis("left minus right [rad/s]", domain=[0.36, 1.0], range=reach),
+        yaxis2=_axis(
+            "",
+            domain=[0.0, 0.3],
+            range=[-0.6, len(STATES) - 0.4],
+            tickvals=rows,
+            ticktext=[STATE_LETTER[state] for state in STATES],
+            showgrid=False,
+            zeroline=False,
+            fixedrange=True,
+            ticks="",
+        ),
+        **_corner_marks(result.corners),
+    )
+    return {"data": bars + lines, "layout": layout}
+
+
+def heat_figure(result: SessionResult) -> JsonDict:
+    """Friction power along the lap, and below it the energy so far among all counted laps."""
+    data: list[JsonDict] = [
+        _lap_line(
+            "power", "heat", fill="tozeroy", fillcolor=LIGHT["heat_fill"],
+            line={"color": LIGHT["heat"], "width": 1.3},
+        )
+    ]  # fmt: skip
+    band = energy_range_kj(result)
+    if band is not None:
+        grid, low, high = band
+        data.append(_ribbon(grid, low, high, LIGHT["range"]) | {"yaxis": "y2"})
+    data.append(_lap_line("energy", "ink", yaxis="y2", line={"color": LIGHT["ink"], "width": 1.8}))
+    power = result.traces.friction_power_w
+    reach = _reach(result, None if power is None else 1e-3 * power)
+    layout = _layout(
+        420,
+        xaxis=_distance_axis(result, anchor="y2"),
+        yaxis=_axis("friction power [kW]", domain=[0.52, 1.0], range=reach),
+        yaxis2=_axis("energy so far [kJ]", domain=[0.0, 0.44], rangemode="tozero"),
+        **_corner_marks(result.corners),
+    )
+    return {"data": data, "layout": layout}
+
+
+def torque_figure(result: SessionResult) -> JsonDict:
+    """Input torque along the lap, and the half-shafts' difference where it is known."""
+    traces = result.traces
+    data = [_lap_line("input_torque", "ink")]
+    if traces.torque_difference_nm is not None:
+        dashed = {"color": LIGHT["chosen"], "width": 1.3, "dash": "2px,3px"}
+        data.append(_lap_line("torque_difference", "chosen", line=dashed))
+    layout = _layout(
+        330,
+        xaxis=_distance_axis(result),
+        yaxis=_axis(
+            "torque [N m]", range=_reach(result, traces.input_torque_nm, traces.torque_difference_nm)
+        ),
+        **_corner_marks(result.corners),
+    )
+    return {"data": data, "layout": layout}
+
+
+def _ribbon(x: np.ndarray, low: np.ndarray, high: np.ndarray, colour: str) -> JsonDict:
+    """A closed band between two curves."""
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": typed(np.concatenate((x, x[::-1]))),
+        "y": typed(np.concatenate((low, high[::-1]))),
+        "fill": "toself",
+        "fillcolor": colour,
+        "line": {"width": 0, "color": colour},
+        "hoverinfo": "skip",
+    }
+
+
+def _law_traces(fit: LockFit) -> list[JsonDict]:
+    """Fitted law with its band; the build sheet's law dashed, its band hatched."""
+    data = [_ribbon(fit.curve_input_nm, fit.curve_low_nm, fit.curve_high_nm, LIGHT["law_band"])]
+    if fit.predicted_low_nm is not None and fit.predicted_high_nm is not None:
+        sheet_band = _ribbon(
+            fit.curve_input_nm, fit.predicted_low_nm, fit.predicted_high_nm, LIGHT["sheet_band"]
+        )
+        hatch = {"shape": "/", "fgcolor": LIGHT["sheet"], "fgopacity": 0.55, "solidity": 0.08}
+        data.append(sheet_band | {"fillpattern": hatch | {"size": 7, "fillmode": "overlay"}})
+    law: JsonDict = {
+        "type": "scatter",
+        "mode": "lines",
+        "x": typed(fit.curve_input_nm),
+        "y": typed(fit.curve_nm),
+        "line": {"color": LIGHT["law"], "width": 2.6},
+        "hoverinfo": "skip",
+    }
+    if fit.predicted_nm is not None:
+        dashed = {"color": LIGHT["sheet"], "width": 2.2, "dash": "9px,5px"}
+        data.append(law | {"y": typed(fit.predicted_nm), "line": dashed})
+    return [*data, law]
+
+
+def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
+    """Locking torque against input torque: sliding samples, fitted law, build sheet's law."""
+    kept = kept_samples(result).astype(np.int64)
+    cloud: JsonDict = {
+        "type": "scatter",
+        "mode": "markers",
+        "x": typed(fit.input_torque_nm[kept]),
+        "y": typed(fit.locking_torque_nm[kept]),
+        "marker": {"size": 3, "color": LIGHT["cloud"], "opacity": 0.55},
+        "hoverinfo": "skip",
+    }
+    chosen: JsonDict = {
+        "type": "scatter",
+        "mode": "markers",
+        "x": [],
+        "y": [],
+        "meta": {"bind": "samples"},
+        "marker": {
+            "size": 6,
+            "symbol": "circle-open",
+            "color": LIGHT["chosen"],
+            "line": {"width": 1.2},
+        },
+        "hovertemplate": "input %{x:,.0f} N m<br>locking %{y:,.0f} N m<extra></extra>",
+    }
+    layout = _layout(
+        430,
+        hovermode="closest",
+        xaxis=_axis("input torque [N m]", zerolinecolor=LIGHT["muted"]),
+        yaxis=_axis("locking torque [N m]"),
+        annotations=[
+            {
+                "xref": "paper",
+                "yref": "paper",
+                "x": place,
+                "y": 1.0,
+                "xanchor": anchor,
+                "yanchor": "bottom",
+                "text": words,
+                "showarrow": False,
+                "font": {"size": 12, "color": LIGHT["muted"]},
+            }
+            for place, anchor, words in (
+                (0.0, "left", "← overrun"),
+                (1.0, "right", "drive →"),
+            )
+        ],
+    )
+    return {"data": [cloud, *_law_traces(fit), chosen], "layout": layout}
+
+
+def bound(figure: JsonDict, lap: Mapping[str, object]) -> JsonDict:
+    """The figure as it is drawn with one lap chosen."""
+    drawn = copy.deepcopy(figure)
+    traces = drawn["data"]
+    assert isinstance(traces, list)
+    for trace in traces:
+        name = trace.get("meta", {}).get("bind", "")
+        columns = lap.get(name, {})
+        assert isinstance(columns, dict)
+        for path, value in columns.items():
+            *parents, last = path.split(".")
+            place = trace
+            for parent in parents:
+                place = place[parent]
+            place[last] = typed(decoded(value))
+    return drawn

@@ -1,0 +1,420 @@
+"""What one session says, in the order a mechanic needs it: findings, laps, evidence, limits."""
+
+from __future__ import annotations
+
+from pipeline.result import (
+    SLIP_STATES,
+    STATES,
+    AxleState,
+    Exclusion,
+    Finding,
+    QualityNote,
+    SessionResult,
+    Threshold,
+)
+from reports import figures
+from reports.circuit_map import (
+    bounds_m,
+    corner_places,
+    largest_corner_energy_j,
+    map_figure,
+    reference_span,
+)
+from reports.document import (
+    Align,
+    Along,
+    Cell,
+    Column,
+    FigureSpec,
+    JsonDict,
+    LegendKey,
+    Link,
+    Note,
+    Option,
+    Report,
+    Row,
+    Section,
+    Statement,
+    Statements,
+    Table,
+    Terms,
+)
+from reports.figures import side
+from reports.lap_columns import lap_columns, no_state_share
+from reports.numbers import count, lap_time, number
+from reports.palette import dark_by_light
+from reports.session_tables import corner_table, key_number_table, lap_table
+from reports.wording import (
+    CAUTIONS,
+    GLOSSARY,
+    GRADE_SENTENCES,
+    STATE_LETTER,
+    STATE_MEANING,
+    quantity,
+)
+
+FIGURE_ORDER = ("lock", "slip", "heat", "torque", "map")
+
+
+def session_report(result: SessionResult) -> Report:
+    """The page of one session as data, ready for `reports.render.render`."""
+    session = result.session
+    columns = lap_columns(result)
+    reference = reference_span(result)
+    first = reference.number if reference is not None else None
+    if first is None and columns:
+        first = int(next(iter(columns)))
+    facts = (session.circuit, session.name, session.date, session.driver, session.build)
+    return Report(
+        title=f"{session.car}, {session.circuit}, {session.name}",
+        heading=session.car or "Car without a name",
+        facts=tuple(fact for fact in facts if fact.strip()),
+        evidence=GRADE_SENTENCES[session.grade],
+        sections=(
+            _findings_section(result),
+            _laps_section(result),
+            _lock_section(result),
+            _axle_section(result),
+            _map_section(result),
+            _corners_section(result),
+            _left_out_section(result),
+            _about_section(result),
+        ),
+        laps=_lap_options(result, columns),
+        corners=tuple(
+            Option(corner.number, f"{corner.number}, {side(corner)}") for corner in result.corners
+        ),
+        first_lap=first,
+        data=_page_data(result, columns),
+    )
+
+
+def _lap_options(result: SessionResult, columns: dict[str, JsonDict]) -> tuple[Option, ...]:
+    return tuple(
+        Option(
+            lap.number,
+            f"{lap.number}  ({lap_time(lap.lap_time_s)}{'' if lap.valid else ', not counted'})",
+        )
+        for lap in result.laps
+        if str(lap.number) in columns
+    )
+
+
+def _page_data(result: SessionResult, columns: dict[str, JsonDict]) -> JsonDict:
+    places = corner_places(result)
+    return {
+        "length": result.session.circuit_length_m,
+        "laps": columns,
+        "notCounted": {str(lap.number): lap.reason for lap in result.laps if not lap.valid},
+        "corners": [
+            {
+                "number": corner.number,
+                "start": round(corner.start_m, 1),
+                "apex": round(corner.apex_m, 1),
+                "end": round(corner.end_m, 1),
+                "place": places.get(corner.number),
+            }
+            for corner in result.corners
+        ],
+        "bounds": bounds_m(result),
+        "states": [str(state) for state in STATES],
+        "darkByLight": dark_by_light(),
+    }
+
+
+def _links(finding: Finding, result: SessionResult) -> tuple[Link, ...]:
+    """Each number a finding rests on, then each figure that shows it, once."""
+    links: list[Link] = []
+    for name in finding.rests_on:
+        if name in result.estimates:
+            links.append(Link(f"n-{name}", quantity(name, "").label.lower()))
+    for name in finding.rests_on:
+        figure = quantity(name, "").figure
+        if figure:
+            link = Link(f"figure-{figure}", f"figure {FIGURE_ORDER.index(figure) + 1}")
+            links += [] if link in links else [link]
+    return tuple(links)
+
+
+def _findings_section(result: SessionResult) -> Section:
+    ordered = sorted(result.findings, key=lambda finding: not finding.needs_attention)
+    items = tuple(
+        Statement(
+            sentence=finding.sentence,
+            consequence=finding.consequence,
+            needs_attention=finding.needs_attention,
+            grade=str(finding.grade),
+            links=_links(finding, result),
+        )
+        for finding in ordered
+    )
+    statements = Statements("finding-list", items, "This log supports no finding.")
+    return Section("findings", "Findings", "", (statements, key_number_table(result)))
+
+
+def _laps_section(result: SessionResult) -> Section:
+    counted = sum(lap.valid for lap in result.laps)
+    lead = (
+        f"{count(counted, 'lap')} of {len(result.laps)} counted. "
+        "Choose a row to see that lap in every figure."
+    )
+    return Section("laps", "Laps", lead, (lap_table(result),), wide=True)
+
+
+def _figure(
+    name: str, title: str, caption: str, description: str, drawn: JsonDict | None, absent: str,
+    along: Along = Along.OTHER, legend: tuple[LegendKey, ...] = (),
+) -> FigureSpec:  # fmt: skip
+    return FigureSpec(
+        id=name,
+        number=FIGURE_ORDER.index(name) + 1,
+        title=title,
+        caption=caption,
+        description=description,
+        figure=drawn,
+        absent="" if drawn is not None else absent,
+        along=along,
+        legend=legend,
+    )
+
+
+def _lock_section(result: SessionResult) -> Section:
+    fit = result.lock_fit
+    legend = [
+        LegendKey("sliding samples, all laps", "cloud"),
+        LegendKey("of the chosen lap", "ring"),
+        LegendKey("fitted law and its 95 % band", "law"),
+    ]
+    caption = "The law needs a torque difference, so nothing is drawn."
+    if fit is not None:
+        caption = (
+            f"Only samples in which the plates slide say how much they hold: "
+            f"{number(fit.samples_used, 0)} samples, {number(fit.seconds_used, 0)} s. "
+            "Where the law meets the zero line is the breakaway torque; its slopes to the right "
+            "and left are the lock on drive and on overrun."
+        )
+        if fit.predicted_nm is not None:
+            legend.append(LegendKey("build sheet's law and band", "sheet"))
+    spec = _figure(
+        "lock",
+        "How much torque does the pack hold back?",
+        caption,
+        "Scatter of locking torque against input torque with the fitted law. The numbers table "
+        "holds its three values.",
+        None if fit is None else figures.lock_figure(result, fit),
+        "no sliding samples with a known torque difference: either the log has no half-shaft "
+        "torque or the packs never slid.",
+        legend=tuple(legend),
+    )
+    return Section("lock-section", "The pack", "", (spec,))
+
+
+def _state_keys() -> tuple[LegendKey, ...]:
+    return tuple(
+        LegendKey(str(state), f"state-{state.name.lower().replace('_', '-')}",
+                  letter=STATE_LETTER[state])
+        for state in STATES
+    )  # fmt: skip
+
+
+def _axle_section(result: SessionResult) -> Section:
+    traces = result.traces
+    no_lap = "" if any(lap.valid for lap in result.laps) else "no lap counts."
+    slip = _figure(
+        "slip",
+        "Where does the axle slip?",
+        "Left minus right wheel speed of the chosen lap against what the path alone asks for. "
+        "The rows below name the axle's state; where a row is blank, the car was slow or "
+        "straight or a sample is missing.",
+        "Speed difference along the lap with a row for each axle state. The lap table counts "
+        "the slip events of each kind.",
+        None if no_lap else figures.slip_figure(result),
+        no_lap,
+        Along.DISTANCE,
+        (
+            LegendKey("speed difference", "measured", "difference", "rad/s", 1),
+            LegendKey("expected from the path", "expected", "expected", "rad/s", 1),
+            *_state_keys(),
+        ),
+    )
+    heat = _figure(
+        "heat",
+        "Where does the heat come from?",
+        "Friction power of the plate packs, and the energy since the start of the lap. The grey "
+        "band is the range over all counted laps.",
+        "Friction power and energy so far along the lap. The corner table holds the energy of "
+        "each corner.",
+        None if no_lap or traces.friction_power_w is None else figures.heat_figure(result),
+        no_lap or "friction power needs the torque difference, which this log does not give.",
+        Along.DISTANCE,
+        (
+            LegendKey("friction power", "heat", "power", "kW", 2),
+            LegendKey("energy so far", "measured", "energy", "kJ", 2),
+            LegendKey("range of the counted laps", "range"),
+        ),
+    )
+    torque_keys = [LegendKey("input torque", "measured", "input_torque", "N m", 0)]
+    if traces.torque_difference_nm is not None:
+        torque_keys.append(
+            LegendKey("left minus right half-shaft", "dotted", "torque_difference", "N m", 0)
+        )
+    torque = _figure(
+        "torque",
+        "Which way does the torque point?",
+        "Above zero the engine drives the car, below zero the car turns the engine.",
+        "Input torque along the lap, above zero on drive and below on the overrun.",
+        None if no_lap or traces.input_torque_nm is None else figures.torque_figure(result),
+        no_lap or "this log does not give the input torque.",
+        Along.DISTANCE,
+        tuple(torque_keys),
+    )
+    return Section("axle", "Along the lap", "", (slip, heat, torque))
+
+
+def _map_section(result: SessionResult) -> Section:
+    largest = largest_corner_energy_j(result)
+    spec = _figure(
+        "map",
+        "Which corners heat the plates?",
+        "The area of a disc is the energy of the chosen lap in that corner; the largest disc of "
+        f"any lap stands for {number(1e-3 * largest, 2)} kJ. Small signs are the lap's slip "
+        "events. Choose a corner here or in the table to see it closely in the figures above.",
+        "Map of the circuit with energy and slip events. The corner table holds the same numbers.",
+        map_figure(result),
+        "the log holds no position for a counted lap.",
+        Along.MAP,
+        (
+            LegendKey("energy in the corner", "disc"),
+            *(key for key in _state_keys() if key.label in {str(s) for s in SLIP_STATES}),
+        ),
+    )
+    return Section("map-section", "Around the circuit", "", (spec,))
+
+
+def _corners_section(result: SessionResult) -> Section:
+    lead = "Choose a row to bring the figures to that corner." if result.corners else ""
+    return Section("corners", "Corners", lead, (corner_table(result),), wide=True)
+
+
+def _text(label: str) -> Column:
+    return Column(label, align=Align.TEXT)
+
+
+def exclusion_table(exclusions: tuple[Exclusion, ...]) -> Table:
+    """What was left out, how much of how much, and what follows."""
+    columns = (
+        _text("Left out"), Column("Count"), Column("of"), Column("Share", "%"),
+        _text("Because"), _text("So"),
+    )  # fmt: skip
+    rows = tuple(
+        Row(
+            (
+                Cell(entry.what, sort=entry.what),
+                Cell(f"{number(entry.count, 0)}", sort=float(entry.count), small=entry.unit),
+                Cell(number(entry.of, 0), sort=float(entry.of)),
+                Cell(number(_share(entry), 1), sort=_share(entry)),
+                Cell(entry.reason, sort=entry.reason),
+                Cell(entry.consequence, sort=entry.consequence),
+            )
+        )
+        for entry in exclusions
+    )
+    return Table("exclusions", "Left out", columns, rows, empty="Nothing was left out.")
+
+
+def _share(entry: Exclusion) -> float:
+    return 100.0 * entry.count / entry.of if entry.of else 0.0
+
+
+def quality_table(notes: tuple[QualityNote, ...]) -> Table:
+    """What is wrong with the log's own signals, and what that means."""
+    columns = (
+        _text("Channel"), _text("What"), Column("Count"), Column("First at", "s"),
+        _text("Detail"), _text("So"),
+    )  # fmt: skip
+    rows = tuple(
+        Row(
+            (
+                Cell(note.channel, sort=note.channel),
+                Cell(note.kind, sort=note.kind),
+                Cell(number(note.count, 0), sort=float(note.count)),
+                Cell("" if note.first_s is None else number(note.first_s, 1), sort=note.first_s),
+                Cell(note.detail, sort=note.detail),
+                Cell(note.consequence, sort=note.consequence),
+            )
+        )
+        for note in notes
+    )
+    return Table(
+        "quality", "Signals", columns, rows, empty="Nothing conspicuous was found in the signals."
+    )
+
+
+def threshold_table(thresholds: tuple[Threshold, ...]) -> Table:
+    """The limits that tell the axle states apart, and where they come from."""
+    columns = (_text("Limit"), Column("Value"), _text("Unit"), _text("Where it comes from"))
+    rows = tuple(
+        Row(
+            (
+                Cell(limit.name.replace("_", " "), sort=limit.name),
+                Cell(_significant(limit.value), sort=limit.value),
+                Cell(limit.unit, sort=limit.unit),
+                Cell(limit.source, sort=limit.source),
+            )
+        )
+        for limit in thresholds
+    )
+    return Table("thresholds", "Limits between the axle states", columns, rows,
+                 empty="No limits were used.")  # fmt: skip
+
+
+def _significant(value: float) -> str:
+    """Three significant figures without an exponent."""
+    size = abs(value)
+    decimals = 3 if size < 1.0 else 2 if size < 10.0 else 1 if size < 100.0 else 0
+    text = number(value, decimals)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _left_out_section(result: SessionResult) -> Section:
+    share = 100.0 * no_state_share(result)
+    lead = (
+        f"{number(share, 0)} % of the samples in laps carry no axle state: slow, straight or "
+        "with a sample missing."
+    )
+    return Section(
+        "left-out",
+        "What was left out, and why",
+        lead,
+        (
+            exclusion_table(result.exclusions),
+            quality_table(result.quality),
+            threshold_table(result.thresholds),
+        ),
+        wide=True,
+    )
+
+
+def _about_section(result: SessionResult) -> Section:
+    session = result.session
+    source = (
+        ("session", session.id),
+        ("log", f"{count(session.samples, 'sample')} at {number(session.rate_hz, 0)} Hz, "
+                f"{lap_time(session.duration_s)} min"),
+        ("circuit length", f"{number(session.circuit_length_m, 0)} m"),
+        *result.provenance.items(),
+    )  # fmt: skip
+    states = tuple(
+        (f"{state.value.capitalize()} ({STATE_LETTER[state]})", f"{STATE_MEANING[state]}.")
+        for state in AxleState
+    )
+    return Section(
+        "about",
+        "About this page",
+        "",
+        (
+            Note("Cautions", CAUTIONS, strong=True),
+            Terms("Words", GLOSSARY + states),
+            Terms("Provenance", tuple(source), code=True),
+        ),
+    )

@@ -1,0 +1,84 @@
+// Tables: sorting by a heading, choosing by a row, both by pointer and by keyboard.
+const tables = Array.from(document.querySelectorAll("table"));
+
+function sortTable(table, column) {
+  const headings = Array.from(table.tHead.rows[0].cells);
+  const up = headings[column].getAttribute("aria-sort") !== "ascending";
+  headings.forEach((heading, index) => {
+    if (heading.hasAttribute("aria-sort")) {
+      heading.setAttribute("aria-sort", index !== column ? "none" : up ? "ascending" : "descending");
+    }
+  });
+  const rows = Array.from(table.tBodies[0].rows);
+  const keyed = rows.map((row) => ({ row, value: row.cells[column]?.dataset.sort }));
+  keyed.sort((a, b) => compare(a, b) * (up ? 1 : -1) || 0);
+  const known = keyed.filter((one) => one.value !== undefined);
+  const unknown = keyed.filter((one) => one.value === undefined);
+  table.tBodies[0].append(...[...known, ...unknown].map((one) => one.row));
+}
+
+function compare(a, b) {
+  if (a.value === undefined || b.value === undefined) return 0;
+  const difference = Number(a.value) - Number(b.value);
+  return Number.isNaN(difference) ? a.value.localeCompare(b.value) : difference;
+}
+
+function chosenKey(kind) {
+  return kind === "lap" ? choice.lap : choice.corner;
+}
+
+function chooseRow(kind, row) {
+  const key = Number(row.dataset.key);
+  if (kind === "lap" && page.laps[key]) choose({ lap: key });
+  if (kind === "corner") choose({ corner: choice.corner === key ? null : key });
+}
+
+function moveFocus(row, step) {
+  const rows = Array.from(row.parentElement.rows);
+  const next = rows[rows.indexOf(row) + step];
+  if (!next) return;
+  next.focus();
+  const kind = row.closest("table").dataset.chooses;
+  if (kind === "lap") chooseRow(kind, next);
+}
+
+function wireTable(table) {
+  table.tHead.addEventListener("click", (event) => {
+    const heading = event.target.closest("th");
+    if (event.target.closest(".sort")) sortTable(table, heading.cellIndex);
+  });
+  const kind = table.dataset.chooses;
+  if (kind === "nothing") return;
+  for (const row of table.tBodies[0].rows) row.tabIndex = -1;
+  table.tBodies[0].rows[0].tabIndex = 0;
+  table.tBodies[0].addEventListener("click", (event) => {
+    if (!getSelection().isCollapsed) return;
+    const row = event.target.closest("tr");
+    if (row) chooseRow(kind, row);
+  });
+  table.tBodies[0].addEventListener("keydown", (event) => {
+    const row = event.target.closest("tr");
+    const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
+    if (step) moveFocus(row, step);
+    else if (event.key === "Enter" || event.key === " ") chooseRow(kind, row);
+    else return;
+    event.preventDefault();
+  });
+}
+
+function markRows() {
+  for (const table of tables) {
+    const kind = table.dataset.chooses;
+    if (kind === "nothing") continue;
+    const key = chosenKey(kind);
+    for (const row of table.tBodies[0].rows) {
+      const mine = key !== null && Number(row.dataset.key) === key;
+      row.classList.toggle("chosen", mine);
+      row.setAttribute("aria-selected", String(mine));
+      if (mine) {
+        for (const other of table.tBodies[0].rows) other.tabIndex = -1;
+        row.tabIndex = 0;
+      }
+    }
+  }
+}

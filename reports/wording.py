@@ -1,0 +1,165 @@
+"""The words of the page: what each number, grade, state and caution is called and means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.estimate import Grade
+from pipeline.result import AxleState, Phase
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """How a reported number is called, in which unit it is read and where its evidence stands."""
+
+    label: str
+    meaning: str
+    unit: str
+    factor: float
+    """What turns the SI value into the shown unit."""
+    figure: str = ""
+    """Id of the figure that shows the evidence."""
+
+
+QUANTITIES: dict[str, Quantity] = {
+    "breakaway_torque_nm": Quantity(
+        "Breakaway torque",
+        "torque difference the plates hold with no input torque: the washers' preload",
+        "N m", 1.0, "lock",
+    ),
+    "lock_drive": Quantity(
+        "Lock on drive",
+        "torque held back per input torque while driving, without the preload",
+        "%", 100.0, "lock",
+    ),
+    "lock_overrun": Quantity(
+        "Lock on overrun",
+        "torque held back per input torque on the overrun, without the preload",
+        "%", 100.0, "lock",
+    ),
+    "way": Quantity(
+        "Overrun lock over drive lock",
+        "near 0 one-way, near 1 two-way, between them 1.5-way",
+        "", 1.0, "lock",
+    ),
+    "energy_per_lap_j": Quantity(
+        "Energy per lap", "friction heat that the plate packs make in one lap", "kJ", 1e-3, "heat"
+    ),
+    "peak_power_w": Quantity(
+        "Peak power", "highest friction power of the plate packs in a lap", "kW", 1e-3, "heat"
+    ),
+    "mean_power_w": Quantity(
+        "Mean power", "friction power of the plate packs over a lap", "kW", 1e-3, "heat"
+    ),
+}  # fmt: skip
+"""Names used by the analysis; an unknown name is shown as it is spelt there."""
+
+KEY_NUMBERS: tuple[str, ...] = (
+    "breakaway_torque_nm",
+    "lock_drive",
+    "lock_overrun",
+    "energy_per_lap_j",
+    "peak_power_w",
+)
+
+UNIT_WORDS: dict[str, tuple[str, float]] = {
+    "J": ("kJ", 1e-3),
+    "W": ("kW", 1e-3),
+    "1": ("", 1.0),
+    "-": ("", 1.0),
+    "N*m": ("N m", 1.0),
+    "N·m": ("N m", 1.0),
+}
+
+
+def quantity(name: str, unit: str) -> Quantity:
+    """The wording of a reported number; an unknown name keeps its own words and unit."""
+    known = QUANTITIES.get(name)
+    if known is not None:
+        return known
+    shown, factor = UNIT_WORDS.get(unit, (unit, 1.0))
+    words = name.replace("_", " ").strip() or "unnamed"
+    return Quantity(words[0].upper() + words[1:], "", shown, factor)
+
+
+GRADE_SENTENCES: dict[Grade, str] = {
+    Grade.MEASURED: "measured: the torque in both half-shafts was logged",
+    Grade.INFERRED: "inferred: only the input torque is known, the split comes from the wheels",
+    Grade.KINEMATIC: "kinematic: no torque was logged, only speeds, position and accelerations",
+}
+
+STATE_LETTER: dict[AxleState, str] = {
+    AxleState.DIFFERING: "F",
+    AxleState.HELD: "H",
+    AxleState.INSIDE_OVERSPEED: "I",
+    AxleState.AXLE_OVERSPEED: "A",
+    AxleState.INSIDE_DRAG: "D",
+}
+
+STATE_MEANING: dict[AxleState, str] = {
+    AxleState.DIFFERING: "the packs slide and the wheels turn as far apart as the corner asks",
+    AxleState.HELD: "the packs stick although the corner asks for different wheel speeds: "
+    "the axle scrubs and the car resists turning",
+    AxleState.INSIDE_OVERSPEED: "the inside driven wheel runs faster than it rolls, under drive",
+    AxleState.AXLE_OVERSPEED: "both driven wheels run faster than they roll",
+    AxleState.INSIDE_DRAG: "the inside driven wheel runs slower than it rolls, on the overrun "
+    "or under braking",
+}
+
+PHASE_MEANING: dict[Phase, str] = {
+    Phase.OVERRUN: "the car pushes the engine",
+    Phase.NEUTRAL: "next to no input torque",
+    Phase.DRIVE: "the engine pushes the car",
+}
+
+GLOSSARY: tuple[tuple[str, str], ...] = (
+    (
+        "Input torque",
+        "torque at the ring gear: what both half-shafts together pass on. Above zero it drives.",
+    ),
+    (
+        "Locking torque",
+        "difference between the two half-shaft torques that the plates' friction holds while "
+        "they slide. It grows with the input torque through the ramps.",
+    ),
+    (
+        "Breakaway torque",
+        "the part of the locking torque that is there without any input torque; the spring "
+        "washers set it.",
+    ),
+    (
+        "Lock",
+        "locking torque per input torque from the ramps alone, in per cent; drive and overrun "
+        "have ramps of their own. The breakaway torque is not part of it.",
+    ),
+    (
+        "Effective lock",
+        "locking torque over input torque as the lap had it, preload included; it rises "
+        "without bound where the input torque is small.",
+    ),
+    (
+        "Interval",
+        "the range that holds the true value with the stated chance, usually 95 %. A difference "
+        "smaller than the interval is not a difference.",
+    ),
+    (
+        "Slip event",
+        "one stretch of a lap in one axle state other than differing.",
+    ),
+    (
+        "Grade",
+        "what kind of torque evidence a number rests on: measured, inferred or kinematic.",
+    ),
+)
+
+CAUTIONS: tuple[str, ...] = (
+    "Oil, housing and plates are hot after a run, and hot oil burns skin. Let them cool, wear "
+    "gloves and eye protection, and support the car before working under it.",
+    "A pack that welds or seizes can lock the axle without warning. If the numbers jump, if the "
+    "car judders or the drained oil carries metal, take the differential out and look at it "
+    "before it runs again.",
+    "Driving tests belong on closed ground, with a qualified driver and with people standing clear.",
+    "The makers' limits for car, differential and oil, and the rules of the series and of the "
+    "place come before anything on this page. The page reports what one log shows; it does not "
+    "replace an inspection.",
+)
