@@ -1,9 +1,9 @@
 """Driven axle over one time step: two wheels, one case, dry friction between them.
 
-Friction is solved implicitly (time stepping of Moreau and Jean, from memory): first ask which torque
-difference would make both wheels turn alike at the end of the step; if the packs can carry it they
-stick, otherwise they slide with exactly their capacity.  Sliding through zero speed difference
-inside a step therefore sticks cleanly and nothing chatters.
+Friction is solved implicitly (time stepping of Moreau and Jean, from memory): first ask which
+torque difference would make both wheels turn alike at the end of the step; if the packs can carry
+it they stick, otherwise they slide with exactly their capacity.  Sliding through zero speed
+difference inside a step therefore sticks cleanly and nothing chatters.
 """
 
 from __future__ import annotations
@@ -43,9 +43,9 @@ def solve_axle(w_l, w_r, a_l, a_r, a_c, q_l, q_r, drive, preload, k_drive, k_ove
     for _ in range(6):
         alpha = -sign * a
         beta = -sign * b
-        t_in = (
-            drive - 0.5 * a_c * ((0.5 * alpha - q_l) / a_l - (0.5 * alpha + q_r) / a_r)
-        ) / (1.0 + 0.25 * a_c * ((1.0 + beta) / a_l + (1.0 - beta) / a_r))
+        t_in = (drive - 0.5 * a_c * ((0.5 * alpha - q_l) / a_l - (0.5 * alpha + q_r) / a_r)) / (
+            1.0 + 0.25 * a_c * ((1.0 + beta) / a_l + (1.0 - beta) / a_r)
+        )
         a_new, b_new = lock_line(t_in, preload, k_drive, k_overrun, greater_of)
         if a_new == a and b_new == b:
             break

@@ -50,7 +50,7 @@ class Corner:
 class Circuit:
     """A closed reference line sampled at equal stations, first sample on the start line.
 
-    ``load_left`` and ``load_right`` multiply the wheel loads of that side: road roughness and kerbs.
+    ``load_left`` and ``load_right`` multiply the wheel loads of that side: roughness and kerbs.
     The pit lane runs beside the start straight at ``pit_offset_m`` (positive: left of the line).
     """
 
@@ -107,9 +107,7 @@ def _bend_curvature(bend: Bend, s: Array) -> Array:
 
 def _bend_heading(bend: Bend, s: Array) -> Array:
     curvature = _bend_curvature(bend, s)
-    return np.concatenate(
-        [[0.0], np.cumsum(0.5 * (curvature[1:] + curvature[:-1]) * np.diff(s))]
-    )
+    return np.concatenate([[0.0], np.cumsum(0.5 * (curvature[1:] + curvature[:-1]) * np.diff(s))])
 
 
 def closing_straights(bends: Sequence[Bend], wished_m: Sequence[float], lap_m: float) -> Array:
@@ -130,7 +128,9 @@ def closing_straights(bends: Sequence[Bend], wished_m: Sequence[float], lap_m: f
     wished = np.array(wished_m, dtype=float)
     target = np.array([-gap[0], -gap[1], lap_m - arcs])
     weight = np.diag(wished)
-    change = weight @ matrix.T @ np.linalg.solve(matrix @ weight @ matrix.T, target - matrix @ wished)
+    change = (
+        weight @ matrix.T @ np.linalg.solve(matrix @ weight @ matrix.T, target - matrix @ wished)
+    )
     straights = wished + change
     if straights.min() < 5.0:
         raise ValueError(f"no room for these corners: straights {np.round(straights, 1)} m")
@@ -246,7 +246,7 @@ def hollin_fell() -> Circuit:
 
 
 def short_circuit() -> Circuit:
-    """Little Fell, a small invented circuit for quick tests: 0.76 km, six corners, two of them left."""
+    """Little Fell, a small invented circuit for quick tests: 0.76 km, six corners, two left."""
     bends = (
         Bend(34.0, -90.0, 16.0, 0.40),
         Bend(26.0, 52.0, 12.0, 0.55),
@@ -256,6 +256,4 @@ def short_circuit() -> Circuit:
         Bend(26.0, -134.0, 12.0, 0.50),
     )
     wished = (215.0, 25.0, 30.0, 30.0, 25.0, 30.0)
-    return build_circuit(
-        "Little Fell", bends, wished, 760.0, line_after_m=85.0, pit_offset_m=12.0
-    )
+    return build_circuit("Little Fell", bends, wished, 760.0, line_after_m=85.0, pit_offset_m=12.0)

@@ -11,7 +11,16 @@ from pathlib import Path
 
 from numba import config
 
-COMPILED = ("axle.py", "control.py", "driver.py", "integrate.py", "tyre.py")
+COMPILED = (
+    "axle.py",
+    "car.py",
+    "control.py",
+    "driveline.py",
+    "driver.py",
+    "integrate.py",
+    "running.py",
+    "tyre.py",
+)
 
 
 def use_cache_of_these_sources() -> None:

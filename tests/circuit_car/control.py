@@ -107,10 +107,11 @@ def choose_gear(q, car):
         return
     wheel = 0.5 * (q[W_RL] + q[W_RR])
     now = wheel * car.ratios[gear]
+    radius = 0.5 * (car.radius_left + car.radius_right)
     new = gear
     if now > car.upshift and gear < len(car.ratios) - 1 and q[THROTTLE] > 0.3:
         new = gear + 1
-    elif gear > 1 and q[VX] * car.ratios[gear - 1] < car.downshift * car.radius_left:
+    elif gear > 1 and q[VX] * car.ratios[gear - 1] < car.downshift * radius:
         new = gear - 1
     if new != gear:
         q[NEXT_GEAR] = new

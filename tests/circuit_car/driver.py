@@ -32,7 +32,7 @@ class Driver:
     traction_mps2: float = 8.8
     pace_sigma: float = 0.008  # one sigma of the lap's speed factor, cut at 0.015
     corner_pace_sigma: float = 0.008
-    eagerness: float = 1.12  # above 1: more throttle asked for at the exit than the plan can carry
+    eagerness: float = 1.15  # above 1: more throttle asked for at the exit than the plan can carry
     eagerness_sigma: float = 0.07
     coast_probability: float = 0.42  # share of corners entered off the throttle and off the brake
     balance_probability: float = 0.45  # share of corners carried on a part throttle
@@ -151,7 +151,7 @@ def _set_feet(
                 )
             )
             pace[int(turn_in) : int(end)] *= 1.0 + driver.corner_pace_sigma * normal[0]
-            wish = driver.eagerness * (1.0 + driver.eagerness_sigma * normal[1])
+            wish = driver.eagerness * (1.0 + driver.eagerness_sigma * max(normal[1], -1.0))
             eager[int(apex) : int(end) + 15] = wish if flying else 1.0
             if draw[0] < driver.coast_probability:
                 feet[int(turn_in - 8.0 * draw[1]) : int(apex + 6.0 * draw[2])] = ROLLING

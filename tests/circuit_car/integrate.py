@@ -13,10 +13,49 @@ from numba import njit
 
 from circuit_car.axle import lock_line, solve_axle
 from circuit_car.control import (
-    AX_LAG, AY_LAG, BRAKE, BRAKE_WISH, CLUTCH, CLUTCH_CAP, CLUTCH_NM, DRIVING, GEAR, LOCKED,
-    N_STATE, NEXT_GEAR, OPEN, PHASE, PHASE_TIME, RATE, SHIFT_LEFT, SLIP_FRONT, SLIP_L, SLIP_R,
-    SLIPPING, STANDING, STATION, STEER, STEER_WISH, STOPPED, THROTTLE, THROTTLE_WISH, VX, VY,
-    W_E, W_FL, W_FR, W_RL, W_RR, X, Y, YAW, decide, engine_limits, lookup,
+    AX_LAG,
+    AY_LAG,
+    BRAKE,
+    BRAKE_WISH,
+    CLUTCH,
+    CLUTCH_NM,
+    GEAR,
+    LOCKED,
+    N_STATE,
+    PHASE,
+    PHASE_TIME,
+    RATE,
+    SLIP_FRONT,
+    SLIP_L,
+    SLIP_R,
+    STATION,
+    STEER,
+    STEER_WISH,
+    STOPPED,
+    THROTTLE,
+    THROTTLE_WISH,
+    VX,
+    VY,
+    W_E,
+    W_FL,
+    W_FR,
+    W_RL,
+    W_RR,
+    YAW,
+    X,
+    Y,
+    decide,
+    lookup,
+)  # fmt: skip
+from circuit_car.driveline import (
+    AERO,
+    BRAKES,
+    N_ENERGY,
+    PACKS,
+    ROLLING,
+    TYRES,
+    clutch,
+    engine_speed,
 )  # fmt: skip
 from circuit_car.tyre import tyre_forces
 
@@ -39,9 +78,6 @@ RECORDED = (
     "slip_fl", "slip_fr", "slip_rl", "slip_rr",
 )  # fmt: skip
 
-# Energy book, full step rate. [J]
-ENGINE, AERO, ROLLING, BRAKES, TYRES, PACKS, GEARBOX, N_ENERGY = range(8)
-
 
 @njit(cache=True)
 def _axle_loads(total, transfer, factor_left, factor_right):
@@ -53,34 +89,6 @@ def _axle_loads(total, transfer, factor_left, factor_right):
     elif right < 0.0:
         left, right = total, 0.0
     return left * factor_left, right * factor_right
-
-
-@njit(cache=True)
-def _clutch(q, car, dt):
-    """Engine torque, torque on the case, whether the engine is tied to the case.
-
-    While the clutch slips or is open the engine is stepped here on its own.
-    """
-    drag, full = engine_limits(car, q[W_E])
-    pedal = drag + q[THROTTLE] * (full - drag)
-    wheel = 0.5 * (q[W_RL] + q[W_RR])
-    q[CLUTCH_NM] = 0.0 if q[CLUTCH] == OPEN else q[CLUTCH_NM]
-    if q[CLUTCH] == LOCKED:
-        return pedal
-    if q[CLUTCH] == OPEN:
-        shifting = q[SHIFT_LEFT] > 0.0
-        target = wheel * car.ratios[int(q[NEXT_GEAR])] if shifting else car.idle
-        return max(drag, min(full, 8.0 * (max(target, car.idle) - q[W_E])))
-    slip = q[W_E] - wheel * car.ratios[int(q[GEAR])]
-    pull_away = wheel * car.ratios[int(q[GEAR])] < 300.0 and q[GEAR] == 1.0
-    if pull_away:
-        q[CLUTCH_CAP] = min(q[CLUTCH_CAP] + 250.0 * dt, 170.0)
-        torque = max(drag, min(full, 8.0 * (330.0 - q[W_E]) + q[CLUTCH_NM]))
-    else:
-        q[CLUTCH_CAP] = min(q[CLUTCH_CAP] + 12000.0 * dt, 400.0)
-        torque = pedal
-    q[CLUTCH_NM] = q[CLUTCH_CAP] if slip > 0.0 else -q[CLUTCH_CAP]
-    return torque
 
 
 @njit(cache=True)
@@ -154,11 +162,15 @@ def run(car, path, plan, driver, n_max):
             heading = sin_yaw * c - cos_yaw * s - slope
             # The intended line bends against the reference line where it moves sideways.
             look = q[STATION] + driver.preview * q[VX]
-            bend_ahead = path.curvature[ahead] + (
-                lookup(plan.offset, look + 5.0)
-                - 2.0 * lookup(plan.offset, look)
-                + lookup(plan.offset, look - 5.0)
-            ) / 25.0
+            bend_ahead = (
+                path.curvature[ahead]
+                + (
+                    lookup(plan.offset, look + 5.0)
+                    - 2.0 * lookup(plan.offset, look)
+                    + lookup(plan.offset, look - 5.0)
+                )
+                / 25.0
+            )
             decide(q, car, driver, plan, error, heading, bend_ahead)
             if q[PHASE] == STOPPED and q[PHASE_TIME] > driver.stand_after:
                 break
@@ -191,7 +203,6 @@ def run(car, path, plan, driver, n_max):
         fx_sum = 0.0
         fy_sum = 0.0
         moment = 0.0
-        fy_rear = 0.0
         a_l = a_r = q_l = q_r = f_l = f_r = g_l = g_r = v_l = v_r = roll_l = roll_r = 0.0
         for wheel in range(4):
             left = wheel % 2 == 0
@@ -212,9 +223,7 @@ def run(car, path, plan, driver, n_max):
             spin = q[W_FL + wheel]
             reference = max(abs(vx), SLOW_MPS)
             slip = (spin * radius - vx) / reference
-            fx, fy, slope = tyre_forces(
-                loads[wheel], slip, -math.atan(vy / reference), car.tyre
-            )
+            fx, fy, slope = tyre_forces(loads[wheel], slip, -math.atan(vy / reference), car.tyre)
             slips[wheel] = slip
             gain = max(slope, 0.0) * radius / reference
             # Brakes and rolling resistance oppose rotation and fade below 1 rad/s.
@@ -252,7 +261,7 @@ def run(car, path, plan, driver, n_max):
 
         # Engine, clutch, gearbox, then the axle.
         ratio = car.ratios[int(q[GEAR])]
-        engine = _clutch(q, car, dt)
+        engine = clutch(q, car, dt)
         grade = car.efficiency if q[CLUTCH_NM] >= 0.0 else 1.0 / car.efficiency
         a_c = car.j_driveline / dt
         if q[CLUTCH] == LOCKED:
@@ -290,7 +299,7 @@ def run(car, path, plan, driver, n_max):
         q[W_RR] += ch_r
         if stuck:
             q[W_RR] = q[W_RL]  # exactly, not to rounding
-        _engine_speed(q, car, book, engine, ratio, grade, case_mid, case_change, dt)
+        engine_speed(q, car, book, engine, ratio, grade, case_mid, case_change, dt)
 
         # Body: turn the velocity with the yaw, then push.
         fx_sum += f_l + f_r
@@ -322,39 +331,6 @@ def run(car, path, plan, driver, n_max):
             )  # fmt: skip
             j += 1
     return out[:, :j], book, _kinetic(q, car)
-
-
-@njit(cache=True)
-def _engine_speed(q, car, book, engine, ratio, grade, case_mid, case_change, dt):
-    """Step the engine, close the clutch when speeds meet, book engine work and gearbox loss."""
-    if q[CLUTCH] == LOCKED:
-        q[CLUTCH_NM] = engine - car.j_engine * ratio * case_change / dt
-        book[ENGINE] += engine * ratio * case_mid * dt
-        book[GEARBOX] += (1.0 - grade) * q[CLUTCH_NM] * ratio * case_mid * dt
-        q[W_E] = ratio * 0.5 * (q[W_RL] + q[W_RR])
-        if q[W_E] < 0.9 * car.idle and q[PHASE] == DRIVING:
-            q[CLUTCH] = SLIPPING
-            q[CLUTCH_CAP] = 0.0
-        return
-    change = (engine - q[CLUTCH_NM]) / car.j_engine * dt
-    mid = q[W_E] + 0.5 * change
-    book[ENGINE] += engine * mid * dt
-    book[GEARBOX] += q[CLUTCH_NM] * (mid - grade * ratio * case_mid) * dt
-    before = q[W_E] - ratio * (case_mid - 0.5 * case_change)
-    q[W_E] += change
-    if q[CLUTCH] == SLIPPING:
-        meet = ratio * 0.5 * (q[W_RL] + q[W_RR])
-        if before * (q[W_E] - meet) <= 0.0:
-            # Taking up the last fraction of a rad/s costs what the engine's spin changes by.
-            book[GEARBOX] += 0.5 * car.j_engine * (q[W_E] ** 2 - meet * meet)
-            q[W_E] = meet
-            q[CLUTCH] = LOCKED
-    elif q[PHASE] != STANDING and q[SHIFT_LEFT] > 0.0:
-        q[SHIFT_LEFT] -= dt
-        if q[SHIFT_LEFT] <= 0.0:
-            q[GEAR] = q[NEXT_GEAR]
-            q[CLUTCH] = SLIPPING
-            q[CLUTCH_CAP] = 0.0
 
 
 @njit(cache=True)

@@ -10,20 +10,9 @@ from numpy.typing import NDArray
 
 from circuit_car.car import Car, car_table
 from circuit_car.circuit import Circuit
+from circuit_car.driveline import AERO, BRAKES, ENGINE, GEARBOX, PACKS, ROLLING, TYRES
 from circuit_car.driver import Driver, build_plan, driver_table
-from circuit_car.integrate import (
-    AERO,
-    BRAKES,
-    ENGINE,
-    GEARBOX,
-    PACKS,
-    RECORD_EVERY,
-    RECORDED,
-    ROLLING,
-    STEP_S,
-    TYRES,
-    run,
-)
+from circuit_car.integrate import RECORD_EVERY, RECORDED, STEP_S, run
 
 Array = NDArray[np.float64]
 SAMPLE_S = STEP_S * RECORD_EVERY

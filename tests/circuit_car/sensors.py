@@ -63,16 +63,22 @@ class Sensors:
 
 @dataclass(frozen=True)
 class Log:
-    """Channels on one time base; NaN where the logger has no sample."""
+    """Channels on one time base; NaN where the logger has no sample.
+
+    ``drawn`` tells the offset (SI) and relative gain error that this log drew for a channel.
+    """
 
     channels: dict[str, Array]
     rate_hz: float
+    drawn: dict[str, tuple[float, float]]
 
     def __getitem__(self, name: str) -> Array:
         return self.channels[name]
 
 
-def tooth_speed(time_s: Array, speed_radps: Array, at_s: Array, sensors: Sensors, phase_rad: float) -> Array:
+def tooth_speed(
+    time_s: Array, speed_radps: Array, at_s: Array, sensors: Sensors, phase_rad: float
+) -> Array:
     """Wheel speed from the last whole tooth interval before each sample. [rad/s]
 
     Parameters
@@ -123,14 +129,6 @@ def _wheel(drive: Drive, name: str, at_s: Array, s: Sensors, rng: np.random.Gene
     return speed
 
 
-def _linear(
-    values: Array, rng: np.random.Generator, *, offset: float = 0.0, gain: float = 0.0, noise: float
-) -> Array:
-    """Offset and gain drawn once, noise per sample; always the same number of draws."""
-    once = rng.standard_normal(2)
-    return values * (1.0 + gain * once[1]) + offset * once[0] + noise * rng.standard_normal(len(values))
-
-
 def _only_every(values: Array, rate_hz: float, own_hz: float) -> Array:
     """Blank the samples at which a slower channel has nothing new."""
     if own_hz <= 0.0 or own_hz >= rate_hz:
@@ -166,21 +164,21 @@ def spoil(drive: Drive, sensors: Sensors, *, rate_hz: float, rng: np.random.Gene
              "position_x_m", "position_y_m", "lap_number", "lap_beacon", "distance_m"]  # fmt: skip
     rngs = dict(zip(names, rng.spawn(len(names)), strict=True))
     out: dict[str, Array] = {"time_s": at}
+    drawn: dict[str, tuple[float, float]] = {}
     for name in names:
         r = rngs[name]
         if name in WHEELS:
             values = _wheel(drive, name, at, s, r)
-        elif name.startswith("shaft_torque"):
-            values = _linear(
-                _sample(drive, name, at - s.torque_delay_s), r,
-                offset=s.torque_offset_sigma_nm, gain=s.torque_gain_sigma, noise=s.torque_noise_nm,
-            )  # fmt: skip
-        elif name in ("gear", "lap_number", "lap_beacon"):
+        elif name in NEVER_MISSING:
             index = np.minimum(np.round(at / SAMPLE_S).astype(int), len(drive.time_s) - 1)
             values = drive[name][index]
         else:
-            offset, gain, noise = _faults(name, s)
-            values = _linear(_sample(drive, name, at), r, offset=offset, gain=gain, noise=noise)
+            offset_sigma, gain_sigma, noise = _faults(name, s)
+            delay = s.torque_delay_s if name.startswith("shaft_torque") else 0.0
+            offset, gain = np.array([offset_sigma, gain_sigma]) * r.standard_normal(2) + 0.0
+            values = _sample(drive, name, at - delay) * (1.0 + gain) + offset
+            values = values + noise * r.standard_normal(n)
+            drawn[name] = (float(offset), float(gain))
         if name == "throttle_ratio":
             values = np.clip(values, 0.0, 1.0)
         if name.startswith("position"):
@@ -188,12 +186,15 @@ def spoil(drive: Drive, sensors: Sensors, *, rate_hz: float, rng: np.random.Gene
         if name not in NEVER_MISSING:
             values = _with_dropouts(values, rate_hz, s, r)
         out[name] = values
-    return Log(out, rate_hz)
+    return Log(out, rate_hz, drawn)
 
 
 def _faults(name: str, s: Sensors) -> tuple[float, float, float]:
     """Offset, gain and noise of a plain analogue channel."""
+    torque = (s.torque_offset_sigma_nm, s.torque_gain_sigma, s.torque_noise_nm)
     table = {
+        "shaft_torque_left_nm": torque,
+        "shaft_torque_right_nm": torque,
         "engine_torque_nm": (0.0, s.engine_torque_gain_sigma, s.engine_torque_noise_nm),
         "engine_speed_radps": (0.0, 0.0, s.engine_speed_noise_radps),
         "throttle_ratio": (0.0, 0.0, s.throttle_noise),

@@ -1,7 +1,7 @@
 """What really happened in a run, from its exact samples: parameters, laps, energies, events.
 
-Written apart from the product, on exact signals and with the true rolling radii, so that the two can
-be held against each other.
+Written apart from the product, on exact signals and with the true rolling radii, so that the two
+can be held against each other.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def with_hysteresis(enter: Mask, stay: Mask, sample_s: float) -> Mask:
         if enter[a:b].any():
             out[a:b] = True
     for a, b in runs_of(~out):
-        if 0 < a and b < len(out) and (b - a) * sample_s < GAP_S - 1e-9:
+        if a > 0 and b < len(out) and (b - a) * sample_s < GAP_S - 1e-9:
             out[a:b] = True
     return _without_short_runs(out, sample_s)
 

@@ -1,0 +1,403 @@
+"""The simulated car must obey physics before it may judge the estimator."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import circuit_car
+import numpy as np
+import pytest
+from circuit_car import Car, Differential, Drive, Driver, Sensors
+from circuit_car.log_files import upsampled
+from circuit_car.truth import STATES, runs_of, with_hysteresis
+from circuit_car.tyre import TyreScale, lateral_shape, longitudinal_shape, tyre_forces
+
+QUICK = Driver(stand_before_s=1.0, stand_after_s=1.0)
+
+
+@pytest.fixture(scope="module")
+def sample_drive() -> Drive:
+    return circuit_car.drive(
+        Car(), circuit_car.hollin_fell(), Driver(), laps=3, rng=np.random.default_rng(101)
+    )
+
+
+@pytest.fixture(scope="module")
+def short_drive() -> Drive:
+    return circuit_car.drive(
+        Car(), circuit_car.short_circuit(), QUICK, laps=2, rng=np.random.default_rng(5)
+    )
+
+
+def _speed_difference(drive: Drive) -> np.ndarray:
+    return drive["wheel_speed_rl_radps"] - drive["wheel_speed_rr_radps"]
+
+
+def _torque_difference(drive: Drive) -> np.ndarray:
+    return drive["shaft_torque_left_nm"] - drive["shaft_torque_right_nm"]
+
+
+def _input_torque(drive: Drive) -> np.ndarray:
+    return drive["shaft_torque_left_nm"] + drive["shaft_torque_right_nm"]
+
+
+# --- energy ------------------------------------------------------------------------------------
+
+
+def test_engine_work_is_found_again_in_the_energy_book_within_half_a_percent(
+    sample_drive: Drive,
+) -> None:
+    book = sample_drive.energy
+    assert abs(book.residual_j) < 0.005 * book.engine_j
+    # The packs' account alone is small, so it is held against the residual by itself too.
+    assert abs(book.residual_j) < 0.15 * book.packs_j
+
+
+def test_every_loss_account_is_a_loss(sample_drive: Drive) -> None:
+    book = sample_drive.energy
+    for joule in (book.aero_j, book.rolling_j, book.brakes_j, book.tyres_j, book.gearbox_j):
+        assert joule > 0.0
+    assert np.diff(sample_drive["friction_energy_j"]).min() > -1e-9
+
+
+def test_friction_power_is_the_power_that_enters_the_case_and_does_not_leave_it(
+    sample_drive: Drive,
+) -> None:
+    d = sample_drive
+    left, right = d["wheel_speed_rl_radps"], d["wheel_speed_rr_radps"]
+    through = _input_torque(d) * 0.5 * (left + right)
+    out = d["shaft_torque_left_nm"] * left + d["shaft_torque_right_nm"] * right
+    np.testing.assert_allclose(d["friction_power_w"], through - out, atol=1e-6)
+
+
+def test_friction_energy_is_the_integral_of_friction_power(sample_drive: Drive) -> None:
+    summed = sample_drive["friction_power_w"].sum() * 1e-3
+    assert summed == pytest.approx(sample_drive.energy.packs_j, rel=0.01)
+
+
+# --- differential ------------------------------------------------------------------------------
+
+
+def test_sliding_packs_carry_exactly_their_capacity_against_the_faster_side(
+    sample_drive: Drive,
+) -> None:
+    d = sample_drive
+    sliding = d["stuck"] == 0.0
+    assert sliding.sum() > 1000
+    expected = -d["lock_capacity_nm"] * np.sign(_speed_difference(d))
+    np.testing.assert_allclose(_torque_difference(d)[sliding], expected[sliding], rtol=1e-9)
+
+
+def test_stuck_packs_turn_alike_and_carry_no_more_than_their_capacity(sample_drive: Drive) -> None:
+    d = sample_drive
+    stuck = d["stuck"] == 1.0
+    assert stuck.sum() > 1000
+    assert np.abs(_speed_difference(d)[stuck]).max() == 0.0
+    excess = np.abs(_torque_difference(d)[stuck]) - d["lock_capacity_nm"][stuck]
+    assert excess.max() < 1e-6
+
+
+def test_capacity_follows_the_torque_law_of_the_parts(sample_drive: Drive) -> None:
+    expected = sample_drive.car.differential.capacity_nm(_input_torque(sample_drive))
+    np.testing.assert_allclose(sample_drive["lock_capacity_nm"], expected, rtol=1e-9)
+
+
+def test_sticking_and_sliding_do_not_chatter(sample_drive: Drive) -> None:
+    changes = np.abs(np.diff(sample_drive["stuck"])).sum()
+    assert changes < 20.0 * sample_drive.time_s[-1]
+
+
+def _worked_example(**parts: object) -> Differential:
+    # Our own statics worked by hand: mu 0.10, four faces per pack, plates 60/45 mm, ramps on
+    # 42 mm at 45 degrees, springs 2000 N.
+    base = Differential(4, 0.060, 0.045, 0.10, 0.042, 45.0, 45.0, 2000.0)
+    return replace(base, **parts)  # type: ignore[arg-type]
+
+
+def test_parts_give_the_breakaway_torque_and_lock_worked_by_hand() -> None:
+    diff = _worked_example()
+    assert diff.breakaway_torque_nm == pytest.approx(84.0)
+    assert diff.lock_drive == pytest.approx(0.5)
+    assert diff.capacity_nm(np.array([600.0]))[0] == pytest.approx(384.0)
+    series = _worked_example(preload_law="greater_of")
+    assert series.capacity_nm(np.array([600.0]))[0] == pytest.approx(300.0)
+    assert series.capacity_nm(np.array([100.0]))[0] == pytest.approx(84.0)
+
+
+@pytest.mark.parametrize(
+    ("angle_deg", "lock"),
+    # Same parts, derived by hand from F = T / (2 R tan(angle)).
+    [(30.0, 0.8660), (45.0, 0.5), (60.0, 0.2887), (75.0, 0.1340), (80.0, 0.0882), (90.0, 0.0)],
+)
+def test_a_smaller_ramp_angle_locks_more(angle_deg: float, lock: float) -> None:
+    diff = _worked_example(drive_ramp_deg=angle_deg)
+    assert diff.lock_drive == pytest.approx(lock, abs=5e-5)
+
+
+@pytest.mark.parametrize("law", ["adding", "greater_of"])
+def test_both_preload_laws_drive_and_close_their_energy_book(law: str) -> None:
+    car = Car().with_parts(preload_law=law, spring_force_n=6000.0)
+    d = circuit_car.drive(
+        car, circuit_car.short_circuit(), QUICK, laps=1, rng=np.random.default_rng(3)
+    )
+    assert abs(d.energy.residual_j) < 0.005 * d.energy.engine_j
+    np.testing.assert_allclose(
+        d["lock_capacity_nm"], car.differential.capacity_nm(_input_torque(d)), rtol=1e-9
+    )
+
+
+def test_an_open_differential_has_no_torque_difference_and_no_friction_heat() -> None:
+    d = circuit_car.drive(
+        Car().with_parts(friction_faces_per_pack=0),
+        circuit_car.short_circuit(),
+        QUICK,
+        laps=1,
+        rng=np.random.default_rng(3),
+    )
+    assert np.abs(_torque_difference(d)).max() < 1e-9
+    assert d.energy.packs_j == pytest.approx(0.0, abs=1e-6)
+    assert np.abs(_speed_difference(d)).max() > 2.0
+
+
+def test_a_spool_never_lets_the_wheels_turn_differently() -> None:
+    d = circuit_car.drive(
+        Car().with_parts(spool=True),
+        circuit_car.short_circuit(),
+        QUICK,
+        laps=1,
+        rng=np.random.default_rng(3),
+    )
+    assert np.abs(_speed_difference(d)).max() == 0.0
+
+
+# --- tyre --------------------------------------------------------------------------------------
+
+# Coefficients of the 1989 form as read in the public file src/simulink/pacajeka_init.m of the
+# repository n-jokic/Vehicle_MPC_control; the forces were computed from them apart from this code.
+PLAIN = TyreScale()
+
+
+@pytest.mark.parametrize(
+    ("load_n", "slip", "force_n"),
+    [(4000, 0.02, 2281.77), (4000, 0.05, 3823.68), (4000, 0.10, 4234.44), (4000, 1.0, 2898.60),
+     (6000, 0.05, 5687.15)],
+)  # fmt: skip
+def test_pure_longitudinal_force_agrees_with_the_published_coefficients(
+    load_n: float, slip: float, force_n: float
+) -> None:
+    fx, fy, _ = tyre_forces(float(load_n), slip, 0.0, PLAIN)
+    assert fx == pytest.approx(force_n, abs=0.01)
+    assert fy == 0.0
+
+
+@pytest.mark.parametrize(
+    ("load_n", "angle_deg", "force_n"),
+    [(4000, 1.0, 1009.38), (4000, 4.0, 3096.61), (4000, 8.0, 3676.79), (6000, 4.0, 3833.10)],
+)
+def test_pure_lateral_force_agrees_with_the_published_coefficients(
+    load_n: float, angle_deg: float, force_n: float
+) -> None:
+    fx, fy, _ = tyre_forces(float(load_n), 0.0, float(np.radians(angle_deg)), PLAIN)
+    assert fy == pytest.approx(force_n, abs=0.01)
+    assert fx == 0.0
+
+
+def test_peaks_at_four_kilonewton_agree_with_the_published_coefficients() -> None:
+    assert longitudinal_shape(4000.0)[0] == pytest.approx(4235.20, abs=0.01)
+    assert lateral_shape(4000.0)[0] == pytest.approx(3690.40, abs=0.01)
+
+
+def test_combined_slip_costs_force_and_never_feeds_energy_back() -> None:
+    rng = np.random.default_rng(1)
+    for load, slip, angle in zip(
+        rng.uniform(200, 7000, 200), rng.uniform(-1, 1, 200), rng.uniform(-0.5, 0.5, 200),
+        strict=True,
+    ):  # fmt: skip
+        fx, fy, _ = tyre_forces(load, slip, angle, PLAIN)
+        pure, _, _ = tyre_forces(load, slip, 0.0, PLAIN)
+        assert fx * slip >= 0.0
+        assert fy * angle >= 0.0
+        peak_x, peak_y = longitudinal_shape(load)[0], lateral_shape(load)[0]
+        assert (fx / peak_x) ** 2 + (fy / peak_y) ** 2 < 1.0 + 1e-9
+        if abs(slip) < 0.05:
+            assert abs(fx) <= abs(pure) + 1e-9
+
+
+def test_slope_of_the_longitudinal_force_is_its_derivative() -> None:
+    for slip in (-0.3, -0.02, 0.01, 0.08, 0.4):
+        up, _, _ = tyre_forces(3000.0, slip + 1e-6, 0.05, PLAIN)
+        down, _, _ = tyre_forces(3000.0, slip - 1e-6, 0.05, PLAIN)
+        _, _, slope = tyre_forces(3000.0, slip, 0.05, PLAIN)
+        assert slope == pytest.approx((up - down) / 2e-6, rel=1e-4)
+
+
+# --- the run -----------------------------------------------------------------------------------
+
+
+def test_the_same_seed_gives_the_same_drive_and_log_and_another_seed_does_not() -> None:
+    def both(seed: int) -> tuple[Drive, circuit_car.Log]:
+        d = circuit_car.drive(
+            Car(), circuit_car.short_circuit(), QUICK, laps=1, rng=np.random.default_rng(seed)
+        )
+        log = circuit_car.spoil(d, Sensors(), rate_hz=100.0, rng=np.random.default_rng(seed))
+        return d, log
+
+    (d1, log1), (d2, log2), (d3, _) = both(4), both(4), both(5)
+    for name, values in d1.channels.items():
+        np.testing.assert_array_equal(values, d2[name])
+    for name, values in log1.channels.items():
+        np.testing.assert_array_equal(values, log2[name])
+    assert d3.time_s[-1] != d1.time_s[-1]
+
+
+def test_every_axle_state_occurs_in_every_flying_lap_of_the_sample_setup(
+    sample_drive: Drive,
+) -> None:
+    known = circuit_car.truth(sample_drive)
+    state = circuit_car.axle_states(sample_drive)
+    for lap in known.laps:
+        if not lap.flying:
+            continue
+        seen = Counter(state[sample_drive["lap_number"] == lap.number].tolist())
+        for name in (*STATES, "differing"):
+            assert seen[name] > 150, (lap.number, name)
+        wild = [
+            e
+            for e in known.events
+            if e.state == "inside overspeed"
+            and lap.start_s <= e.start_s < lap.end_s
+            and e.end_s - e.start_s > 0.25
+        ]
+        assert len(wild) >= 3
+
+
+def test_sliding_is_visited_over_the_torques_that_tell_the_lock_ratios(sample_drive: Drive) -> None:
+    flying = (sample_drive["lap_number"] >= 1) & (sample_drive["lap_number"] <= sample_drive.laps)
+    sliding = flying & (np.abs(_speed_difference(sample_drive)) > 0.3)
+    t_in = _input_torque(sample_drive)[sliding]
+    edges = [-300, -200, -100, 0, 200, 400, 700, 1000, 1500, 2000]
+    counts, _ = np.histogram(t_in, edges)
+    assert (counts > 300).all(), dict(zip(edges, counts.tolist(), strict=False))
+
+
+def test_laps_are_plausible_for_the_circuit(sample_drive: Drive) -> None:
+    laps = [lap for lap in circuit_car.truth(sample_drive).laps if lap.flying]
+    assert [lap.number for lap in laps] == [1, 2, 3]
+    for lap in laps:
+        assert 60.0 < lap.time_s < 68.0
+    times = [lap.time_s for lap in laps]
+    assert max(times) - min(times) > 0.05
+    sideways = np.abs(sample_drive["lateral_speed_mps"]) / np.maximum(sample_drive["speed_mps"], 5)
+    assert sideways.max() < 0.35  # she never spins
+
+
+def test_the_car_stands_before_and_after_the_run(sample_drive: Drive) -> None:
+    speed, driver = sample_drive["speed_mps"], sample_drive.driver
+    assert np.abs(speed[: int(driver.stand_before_s * 1000)]).max() < 0.01
+    assert np.abs(speed[-int(driver.stand_after_s * 1000 - 1000) :]).max() < 0.05
+    assert sample_drive["station_m"][-1] == pytest.approx(
+        (sample_drive.laps + 2) * sample_drive.circuit.length_m + sample_drive.circuit.pit_box_m,
+        abs=1.5,
+    )
+
+
+def test_a_mirrored_car_on_a_mirrored_circuit_drives_the_mirrored_run() -> None:
+    # No line noise: it is drawn to the left whatever the circuit.
+    driver = replace(QUICK, line_sigma_m=0.0)
+    circuit = circuit_car.short_circuit()
+
+    def go(car: Car, on: circuit_car.Circuit) -> Drive:
+        return circuit_car.drive(car, on, driver, laps=1, rng=np.random.default_rng(8))
+
+    reflected = circuit_car.mirrored(go(Car(), circuit))
+    driven = go(Car().mirrored(), circuit.mirrored())
+    assert len(driven.time_s) == len(reflected.time_s)
+    for name, tolerance in (
+        ("yaw_rate_radps", 1e-4),
+        ("accel_lat_mps2", 1e-2),
+        ("wheel_speed_rl_radps", 1e-2),
+        ("shaft_torque_left_nm", 2.0),
+        ("position_y_m", 1e-2),
+    ):
+        # 60 s in: rounding grows slowly through stick and slip.
+        np.testing.assert_allclose(
+            driven[name][:60_000], reflected[name][:60_000], atol=tolerance, err_msg=name
+        )
+
+
+# --- sensors -----------------------------------------------------------------------------------
+
+
+def test_perfect_sensors_log_the_exact_signals(short_drive: Drive) -> None:
+    log = circuit_car.spoil(
+        short_drive, Sensors.perfect(), rate_hz=100.0, rng=np.random.default_rng(1)
+    )
+    for name, values in log.channels.items():
+        np.testing.assert_allclose(values, short_drive[name][::10][: len(values)], atol=1e-9)
+
+
+def test_switching_one_fault_off_leaves_the_other_channels_as_they_were(
+    short_drive: Drive,
+) -> None:
+    def spoil(sensors: Sensors) -> circuit_car.Log:
+        return circuit_car.spoil(short_drive, sensors, rate_hz=100.0, rng=np.random.default_rng(1))
+
+    full, part = spoil(Sensors()), spoil(replace(Sensors(), torque_offset_sigma_nm=0.0))
+    shift = full["shaft_torque_left_nm"] - part["shaft_torque_left_nm"]
+    offset = full.drawn["shaft_torque_left_nm"][0]
+    assert abs(offset) > 0.1
+    np.testing.assert_allclose(shift[np.isfinite(shift)], offset, atol=1e-9)
+    for name in ("wheel_speed_rl_radps", "yaw_rate_radps", "position_x_m"):
+        np.testing.assert_array_equal(full[name], part[name])
+
+
+def test_tooth_timing_lags_by_no_more_than_two_teeth_and_is_right_on_average(
+    short_drive: Drive,
+) -> None:
+    sensors = replace(Sensors.perfect(), wheel_teeth=48)
+    log = circuit_car.spoil(short_drive, sensors, rate_hz=100.0, rng=np.random.default_rng(1))
+    true = short_drive["wheel_speed_fl_radps"][::10][: len(log["time_s"])]
+    steady = (true > 30.0) & (np.abs(np.gradient(true, 0.01)) < 60.0)
+    lag_s = 2.0 * 2.0 * np.pi / 48.0 / 30.0
+    error = (log["wheel_speed_fl_radps"] - true)[steady]
+    assert np.abs(error).max() < 70.0 * lag_s + 0.05
+    assert abs(error.mean()) < 0.02
+
+
+def test_missing_samples_are_short_and_few(short_drive: Drive) -> None:
+    log = circuit_car.spoil(short_drive, Sensors(), rate_hz=100.0, rng=np.random.default_rng(2))
+    total = 0
+    for name, values in log.channels.items():
+        if name.startswith("position"):
+            continue
+        for a, b in runs_of(np.isnan(values)):
+            total += 1
+            assert (b - a) / 100.0 <= 0.61  # two may touch
+    assert 5 < total < 100
+
+
+# --- small helpers of the truth ----------------------------------------------------------------
+
+
+def test_hysteresis_keeps_runs_with_an_entry_closes_gaps_and_drops_blips() -> None:
+    stay = np.zeros(2000, dtype=bool)
+    enter = np.zeros(2000, dtype=bool)
+    stay[100:400] = True  # never entered
+    stay[500:700] = stay[750:900] = True  # gap of 50 ms
+    enter[600] = enter[800] = True
+    stay[1200:1300] = enter[1200:1300] = True  # 100 ms: a blip
+    stay[1500:1651] = True
+    enter[1650] = True
+    found = with_hysteresis(enter, stay, 1e-3)
+    assert runs_of(found) == [(500, 900), (1500, 1651)]
+
+
+def test_upsampling_joins_close_samples_and_leaves_long_gaps_empty() -> None:
+    values = np.full(20, np.nan)
+    values[[0, 4, 8, 18]] = [0.0, 4.0, 8.0, 18.0]
+    filled = upsampled(values, 5)
+    np.testing.assert_allclose(filled[:9], np.arange(9.0))
+    assert np.isnan(filled[9:18]).all()
+    assert filled[18] == 18.0
+    assert np.isnan(filled[19])
