@@ -11,6 +11,7 @@ from loaders.normalise import Session, Treatment
 from pipeline.axle import (
     LONGEST_GAP_S,
     SHORTEST_EVENT_S,
+    SMOOTH_BODY_S,
     SMOOTH_S,
     AxleMotion,
     axle_states,
@@ -36,7 +37,7 @@ from pipeline.result import (
     Threshold,
     Traces,
 )
-from pipeline.runs import moving_mean
+from pipeline.runs import bridge, moving_mean
 from pipeline.signals import Signals, crossings, resolve
 from pipeline.summaries import Evidence, corner_summaries, lap_summaries, slip_events
 
@@ -48,6 +49,8 @@ _NEUTRAL_NM = 20.0
 _NEUTRAL_SHARE = 0.03
 # The same for a log without torque, by longitudinal acceleration.
 _NEUTRAL_MPS2 = 0.4
+# A corner takes seconds; over half a second a straight line still follows it. Chosen by us.
+_LONGEST_BRIDGE_S = 0.5
 
 
 def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionResult:
@@ -129,14 +132,15 @@ def _states(signals: Signals, learnt: Learnt, sheet: BuildSheet) -> tuple[FloatA
         learnt.rolling.radius_right_m,
     )
     smooth = odd_samples(SMOOTH_S, signals.rate_hz)
+    calm = odd_samples(SMOOTH_BODY_S, signals.rate_hz)
     driving, coasting = _driving(signals, smooth)
     motion = AxleMotion(
         speed_mps=signals.speed_mps,
         yaw_rate_radps=signals.yaw_rate_radps,
         left_radps=moving_mean(signals.left_radps, smooth),
         right_radps=moving_mean(signals.right_radps, smooth),
-        left_rolling_radps=moving_mean(left_rolling, smooth),
-        right_rolling_radps=moving_mean(right_rolling, smooth),
+        left_rolling_radps=moving_mean(left_rolling, calm),
+        right_rolling_radps=moving_mean(right_rolling, calm),
         driving=driving,
         coasting=coasting,
     )
@@ -180,11 +184,7 @@ def _evidence(
     state: StateArray,
 ) -> Evidence:
     torque = learnt.torque
-    power = None
-    if torque is not None:
-        power = plate_friction_power(
-            torque.left_nm, torque.right_nm, signals.left_radps, signals.right_radps
-        )
+    power = None if torque is None else _friction_power(signals, torque)
     lap_of = lap_index(laps, len(signals.time_s))
     corner_of = corner_index(corners, distance)
     return Evidence(
@@ -201,6 +201,7 @@ def _evidence(
         difference_radps=signals.difference_radps,
         torque=torque,
         power_w=power,
+        bridged=~signals.clean,
         sliding=learnt.sliding,
         doubt=learnt.doubt,
         track_m=sheet.car.track_m,
@@ -208,6 +209,17 @@ def _evidence(
         radius_right_m=learnt.rolling.radius_right_m,
         x_m=signals.x_m,
         y_m=signals.y_m,
+    )
+
+
+def _friction_power(signals: Signals, torque: ShaftTorque) -> FloatArray:
+    """Friction power with short holes of any of its four signals bridged, shape (n,). [W]"""
+    longest = round(_LONGEST_BRIDGE_S * signals.rate_hz)
+    return plate_friction_power(
+        bridge(torque.left_nm, longest),
+        bridge(torque.right_nm, longest),
+        bridge(signals.left_radps, longest),
+        bridge(signals.right_radps, longest),
     )
 
 
@@ -264,8 +276,8 @@ def _exclusions(signals: Signals, learnt: Learnt, laps: tuple[Lap, ...]) -> tupl
 _CONSEQUENCE = {
     Treatment.DROPPED: "treated as missing",
     Treatment.CLAMPED: "the true value was larger; not used for the friction law",
-    Treatment.FILLED: "bridged for drawing and energy; not used for the friction law",
-    Treatment.MISSING: "left open; energy counts no power there",
+    Treatment.FILLED: "bridged by a straight line; not used for the friction law",
+    Treatment.MISSING: "left open; energy bridges up to 0.5 s and widens its interval",
     Treatment.RESAMPLED: "short events of this channel are softened",
 }
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.regression import ClusterFit, fit_by_cluster
 from pipeline.result import NO_STATE, SLIP_STATES, STATES, AxleState, StateArray
 from pipeline.runs import close_gaps, drop_short, moving_mean, runs, with_hysteresis
+from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -26,6 +27,8 @@ LONGEST_GAP_S = 0.10
 # Wheel speeds are averaged over this long before states are told apart. Chosen by us: half of the
 # shortest gap that parts two events.
 SMOOTH_S = 0.05
+# The car's own speed and yaw rate change more slowly than its wheels.
+SMOOTH_BODY_S = 0.15
 # Four standard deviations of the smoothed difference: one false sample in 16,000.
 _SIGMAS = 4.0
 _LEAST_DIFFERENCE_RADPS = 0.3
@@ -223,7 +226,7 @@ class RollingFit:
 
 def fit_radius_difference(
     difference_radps: FloatArray,
-    torque_difference_nm: FloatArray,
+    torque: ShaftTorque,
     speed_mps: FloatArray,
     yaw_rate_radps: FloatArray,
     track_m: float,
@@ -234,8 +237,10 @@ def fit_radius_difference(
 
     Parameters
     ----------
-    difference_radps, torque_difference_nm, speed_mps, yaw_rate_radps : array, shape (n,)
-        Samples of gentle running: nearly straight, brakes off.
+    difference_radps, speed_mps, yaw_rate_radps : array, shape (n,)
+        Samples of gentle running: little cornering, brakes off.
+    torque : ShaftTorque
+        At the same samples.
     track_m, radius_m : float
         Track and mean rolling radius of the driven axle. [m]
     lap : array of int, shape (n,)
@@ -243,7 +248,8 @@ def fit_radius_difference(
     Returns
     -------
     ClusterFit
-        Coefficients ``1/R_L - 1/R_R`` [1/m] and the slip that torque costs [1/(N m^2)].
+        Coefficients ``1/R_L - 1/R_R`` [1/m], the slip that a torque difference costs, and what
+        input torque costs when the load shifts sideways.
 
     Notes
     -----
@@ -252,10 +258,15 @@ def fit_radius_difference(
     With a wheel's slip ``kappa = T / (R C)`` the speed difference is
     ``dw = v (1/R_L - 1/R_R) - r t/R + v dT / (R^2 C)``, so dividing by the speed,
     ``(dw + r t/R) / v = (1/R_L - 1/R_R) + dT / (R^2 C)``: a straight line in the torque difference
-    whose intercept is the radius difference, whether the pack is stuck or sliding.
+    whose intercept is the radius difference, whether the pack is stuck or sliding. Lateral
+    acceleration ``a = v r`` shifts load and with it the tyres' stiffness C, which adds a term in
+    ``T_in a``.
     """
     response = (difference_radps + yaw_rate_radps * track_m / radius_m) / speed_mps
-    design = np.column_stack((np.ones(len(response)), torque_difference_nm))
+    lateral = speed_mps * yaw_rate_radps
+    design = np.column_stack(
+        (np.ones(len(response)), torque.difference_nm, torque.input_nm * lateral)
+    )
     return fit_by_cluster(design, response, lap)
 
 

@@ -34,6 +34,9 @@ FloatArray = NDArray[np.float64]
 
 _DRAWN_POINTS = 3000
 _CURVE_POINTS = 121
+# What the straight-line tyre leaves of the ratio, whatever the laps say: twice the root mean square
+# error over 14 simulated sessions was 0.0003.
+_RADIUS_MODEL_DOUBT = 3e-4
 
 
 def session_estimates(
@@ -145,7 +148,8 @@ def _radius_ratio(evidence: Evidence, learnt: Learnt) -> Answer:
     if fit is None:
         return Missing(learnt.why_no_radius)
     left, right = learnt.rolling.radius_left_m, learnt.rolling.radius_right_m
-    half = float(fit.half_width(np.array([1.0, 0.0]))) * 0.5 * (left + right)
+    statistical = float(fit.half_width(np.array([1.0, 0.0, 0.0]))) * 0.5 * (left + right)
+    half = float(np.hypot(statistical, _RADIUS_MODEL_DOUBT))
     ratio = left / right
     return Estimate(
         ratio, ratio - half, ratio + half, "1", fit.clusters, evidence.grade,

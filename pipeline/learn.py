@@ -6,6 +6,7 @@ taken out, the rolling radii from gentle running.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,11 +24,19 @@ from pipeline.axle import (
 from pipeline.build_sheet import BuildSheet
 from pipeline.heat import TorqueDoubt
 from pipeline.laps import Lap, lap_index
-from pipeline.lock import GAIN, LEAST_SLIDING_S, OFFSET, LockLaw, SlidingSamples, fit_lock_law
+from pipeline.lock import (
+    CLEAR_TORQUE_NM,
+    GAIN,
+    LEAST_SLIDING_S,
+    OFFSET,
+    LockLaw,
+    SlidingSamples,
+    fit_lock_law,
+)
 from pipeline.regression import TooFewClustersError, student_t
 from pipeline.runs import erode, moving_mean
 from pipeline.signals import Signals
-from pipeline.torque import ShaftTorque, corrected
+from pipeline.torque import ShaftTorque, corrected, smoothed
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -35,12 +44,13 @@ IndexArray = NDArray[np.intp]
 
 # Gentle running: fast enough for slip to be small, nearly straight, tyres far from their limit.
 _GENTLE_SPEED_MPS = 12.0
-_GENTLE_LATERAL_MPS2 = 3.0
+_GENTLE_LATERAL_MPS2 = 5.0
 _GENTLE_INPUT_SHARE = 0.3
+_GENTLE_SMOOTH_S = 0.2
+# A wheel of 48 teeth at 5 m/s passes one in 8 ms, and shows its speed one later.
+_TOOTH_LAG_S = 0.02
 _FEWEST_LAPS = 4
 _STRETCH_S = 20.0
-# After the standstill a sensor keeps its zero to about this; chosen by us, 95 % half width.
-_ZEROED_TO_NM = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +89,11 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     smooth = moving_mean(signals.difference_radps, odd_samples(SMOOTH_S, signals.rate_hz))
     moving = signals.speed_mps > LEAST_SPEED_MPS
     threshold = visible_difference(smooth, moving & signals.clean, signals.rate_hz)
-    fast = moving & (np.abs(smooth) > threshold)
-    # The ends of a sliding stretch hold samples at which the smoothed difference lags behind.
-    sure = erode(fast, odd_samples(SMOOTH_S, signals.rate_hz) // 2)
-    sliding = sure & signals.steady & (clusters.label >= 0)
+    sliding = (
+        surely_sliding(signals, smooth, threshold) & signals.steady & moving & (clusters.label >= 0)
+    )
     law, why = _law(signals, clusters, smooth, sliding, sheet)
-    torque = _corrected(signals, law)
+    torque = _corrected(signals.torque, law)
     rolling, why_no_radius = _rolling(signals, clusters, torque, sheet)
     return Learnt(
         clusters=clusters,
@@ -98,6 +107,20 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
         rolling=rolling,
         why_no_radius=why_no_radius,
     )
+
+
+def surely_sliding(signals: Signals, smooth: FloatArray, threshold: float) -> BoolArray:
+    """Samples at which the pack slides for sure, shape (n,).
+
+    The speed difference, raw and smoothed, is above the threshold and of one sign all around: over
+    the window that the torques are averaged in, and a guard for the lag of a toothed wheel, which
+    shows the speed of its last tooth.
+    """
+    raw = signals.difference_radps
+    reach = odd_samples(SMOOTH_S, signals.rate_hz) // 2 + round(_TOOTH_LAG_S * signals.rate_hz)
+    left = signals.clean & (np.minimum(raw, smooth) > threshold)
+    right = signals.clean & (np.maximum(raw, smooth) < -threshold)
+    return erode(left, reach) | erode(right, reach)
 
 
 def _clusters(signals: Signals, laps: tuple[Lap, ...]) -> Clusters:
@@ -121,11 +144,17 @@ def _law(
 ) -> tuple[LockLaw | None, str]:
     if signals.torque is None:
         return None, "the log does not hold both half-shaft torques"
+    # Noise in the input torque would flatten the law, so torques are averaged like the speeds.
+    window = odd_samples(SMOOTH_S, signals.rate_hz)
+    torque = smoothed(signals.torque, window)
+    chosen = sliding & _one_sided(signals.torque.input_nm, torque.input_nm, window)
+    if np.count_nonzero(chosen) < LEAST_SLIDING_S * signals.rate_hz:
+        chosen = sliding
     samples = SlidingSamples(
-        signals.torque.input_nm[sliding],
-        signals.torque.difference_nm[sliding],
-        smooth[sliding],
-        clusters.label[sliding],
+        torque.input_nm[chosen],
+        torque.difference_nm[chosen],
+        smooth[chosen],
+        clusters.label[chosen],
         signals.rate_hz,
     )
     if samples.seconds() < LEAST_SLIDING_S:
@@ -136,6 +165,17 @@ def _law(
         ), ""
     except TooFewClustersError as problem:
         return None, str(problem)
+
+
+def _one_sided(raw_nm: FloatArray, averaged_nm: FloatArray, window: int) -> BoolArray:
+    """Samples whose averaging window lies clear of zero input torque, on one side of it.
+
+    The law has a kink there; an average across it lies above the law and would raise the breakaway
+    torque at the cost of both lock ratios.
+    """
+    drive = (averaged_nm > CLEAR_TORQUE_NM) & erode(raw_nm > 0, window // 2)
+    overrun = (averaged_nm < -CLEAR_TORQUE_NM) & erode(raw_nm < 0, window // 2)
+    return drive | overrun
 
 
 def never_slides(signals: Signals, clusters: Clusters, sliding_s: float) -> str:
@@ -153,15 +193,16 @@ def never_slides(signals: Signals, clusters: Clusters, sliding_s: float) -> str:
 
 def _zero(signals: Signals, sheet: BuildSheet) -> float:
     """95 % half width of the zero of the sum of both torques. [N m]"""
-    each = _ZEROED_TO_NM if signals.zeroed else sheet.sensors.shaft_torque_offset_tolerance_nm
-    return float(np.sqrt(2) * each)
+    if signals.zeroed:
+        return math.hypot(*(zero.half_width_nm for zero in signals.zeros))
+    return float(np.sqrt(2) * sheet.sensors.shaft_torque_offset_tolerance_nm)
 
 
-def _corrected(signals: Signals, law: LockLaw | None) -> ShaftTorque | None:
-    if signals.torque is None or law is None:
-        return signals.torque
+def _corrected(torque: ShaftTorque | None, law: LockLaw | None) -> ShaftTorque | None:
+    if torque is None or law is None:
+        return torque
     # The law was fitted to -dT sign(dw), so its offset and gain come with the opposite sign.
-    return corrected(signals.torque, -law.value(OFFSET), -law.value(GAIN))
+    return corrected(torque, -law.value(OFFSET), -law.value(GAIN))
 
 
 def _doubt(law: LockLaw | None, sheet: BuildSheet) -> TorqueDoubt:
@@ -188,23 +229,28 @@ def _rolling(
         return stated, "the log has no yaw rate"
     if not signals.speed_is_independent:
         return stated, "the log has no ground speed apart from the driven wheels"
-    gentle = _gentle(signals, clusters, torque)
-    pick = (
-        signals.difference_radps[gentle],
-        torque.difference_nm[gentle],
-        signals.speed_mps[gentle],
-        signals.yaw_rate_radps[gentle],
+    # Nothing happens fast here, and noise in the torques would flatten the laws.
+    window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
+    gentle = erode(_gentle(signals, clusters, torque), window // 2)
+    speed, yaw_rate, left, right, slow_torque_left, slow_torque_right = (
+        moving_mean(values, window)[gentle]
+        for values in (
+            signals.speed_mps,
+            signals.yaw_rate_radps,
+            signals.left_radps,
+            signals.right_radps,
+            torque.left_nm,
+            torque.right_nm,
+        )
     )
+    slow = ShaftTorque(slow_torque_left, slow_torque_right)
     label = clusters.label[gentle]
     try:
-        mean = fit_mean_radius(
-            0.5 * (signals.left_radps + signals.right_radps)[gentle],
-            torque.input_nm[gentle],
-            signals.speed_mps[gentle],
-            label,
-        )
+        mean = fit_mean_radius(0.5 * (left + right), slow.input_nm, speed, label)
         radius = 1 / float(mean.coefficients[0])
-        fit = fit_radius_difference(*pick, sheet.car.track_m, radius, label)
+        fit = fit_radius_difference(
+            left - right, slow, speed, yaw_rate, sheet.car.track_m, radius, label
+        )
     except TooFewClustersError as problem:
         return stated, f"too little gentle straight running: {problem}"
     half = 0.5 * float(fit.coefficients[0])

@@ -87,3 +87,21 @@ def moving_mean(values: NDArray[np.float64], samples: int) -> NDArray[np.float64
     low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, len(values))
     mean = (sums[high] - sums[low]) / (high - low)
     return np.where(holes[high] > holes[low], np.nan, mean)
+
+
+def bridge(values: NDArray[np.float64], longest: int) -> NDArray[np.float64]:
+    """The values with holes of at most ``longest`` samples closed by straight lines.
+
+    >>> bridge(np.array([1.0, np.nan, 3.0, np.nan, np.nan]), 1).tolist()
+    [1.0, 2.0, 3.0, nan, nan]
+    """
+    known = np.isfinite(values)
+    if known.all() or not known.any():
+        return values
+    holes = runs(~known)
+    inner = (holes[:, 0] > 0) & (holes[:, 1] < len(values))
+    short = mask_of(holes[inner & (holes[:, 1] - holes[:, 0] <= longest)], len(values))
+    index = np.arange(len(values))
+    bridged = values.copy()
+    bridged[short] = np.interp(index[short], index[known], values[known])
+    return bridged

@@ -58,6 +58,9 @@ class Evidence:
     difference_radps: FloatArray
     torque: ShaftTorque | None
     power_w: FloatArray | None
+    """Friction power, short holes bridged."""
+    bridged: BoolArray
+    """Samples whose power is bridged or rests on filled or clamped channels."""
     sliding: BoolArray
     doubt: TorqueDoubt
     track_m: float
@@ -75,7 +78,8 @@ class Evidence:
 def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatArray, FloatArray]:
     """Friction energy of each group of samples and half the width of its interval. [J]
 
-    Samples in negative groups count nowhere; holes count as no power.
+    Samples in negative groups count nowhere; holes too long to bridge count as no power. What lies
+    on bridged samples is doubted whole.
     """
     if evidence.power_w is None or evidence.torque is None:
         msg = "energy needs the half-shaft torques"
@@ -84,13 +88,15 @@ def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatA
     place, step = group[kept], 1 / evidence.rate_hz
 
     def integral(values: FloatArray) -> FloatArray:
-        sums = np.bincount(place, weights=values[kept], minlength=groups)
+        sums = np.bincount(place, weights=np.nan_to_num(values[kept]), minlength=groups)
         return np.asarray(sums * step, dtype=np.float64)
 
     energy = integral(evidence.power_w)
     swing = integral(evidence.difference_radps)
     work = integral(evidence.difference_radps * evidence.torque.input_nm)
-    return energy, evidence.doubt.energy_half_width(energy, swing, work)
+    calibration = evidence.doubt.energy_half_width(energy, swing, work)
+    bridged = integral(np.where(evidence.bridged, np.abs(evidence.power_w), 0.0))
+    return energy, np.hypot(calibration, bridged)
 
 
 def lap_summaries(evidence: Evidence, events: tuple[SlipEvent, ...]) -> tuple[LapSummary, ...]:

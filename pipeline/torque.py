@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.runs import runs
+from pipeline.runs import moving_mean, runs
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -24,6 +25,8 @@ class Zero:
     """What a torque sensor reads without torque."""
 
     offset_nm: float
+    half_width_nm: float
+    """95 % half width of the offset; 0 when it is not known."""
     standstill_s: float
     """Time at a standstill it was taken over; 0 when the log shows none that serves."""
     note: str
@@ -50,23 +53,27 @@ def zero_at_standstill(torque_nm: FloatArray, standing: BoolArray, rate_hz: floa
     Standstills that disagree, or read more than a drift could, give no zero.
     """
     trim = round(0.5 * rate_hz)
-    medians, seconds = [], 0.0
+    medians, spreads, samples = [], [], 0
     for first, stop in runs(standing):
         inner = torque_nm[first + trim : max(stop - trim, first + trim)]
         inner = inner[np.isfinite(inner)]
         if len(inner) >= _LEAST_STANDSTILL_S * rate_hz:
             medians.append(float(np.median(inner)))
-            seconds += len(inner) / rate_hz
+            spreads.append(float(np.std(inner)))
+            samples += len(inner)
     if not medians:
-        return Zero(0.0, 0.0, "the car never stands still for long enough to zero the sensor")
+        return Zero(0.0, 0.0, 0.0, "the car never stands still for long enough to zero the sensor")
     if max(medians) - min(medians) > _AGREEMENT_NM:
-        return Zero(0.0, 0.0, f"standstills disagree by {max(medians) - min(medians):.1f} N·m")
+        return Zero(0.0, 0.0, 0.0, f"standstills disagree by {max(medians) - min(medians):.1f} N·m")
     offset = float(np.mean(medians))
     if abs(offset) > _LARGEST_ZERO_NM:
-        return Zero(0.0, 0.0, f"reads {offset:.0f} N·m at a standstill: the shaft is wound up")
-    return Zero(
-        offset, seconds, f"zeroed by {offset:+.1f} N·m over {seconds:.0f} s at a standstill"
-    )
+        return Zero(0.0, 0.0, 0.0, f"reads {offset:.0f} N·m at a standstill: the shaft is wound up")
+    # A median is less sure than a mean by the root of pi/2; standstills may drift apart.
+    noise = 1.96 * math.sqrt(math.pi / 2 / samples) * max(spreads)
+    half_width = math.hypot(noise, 0.5 * (max(medians) - min(medians)))
+    seconds = samples / rate_hz
+    note = f"zeroed by {offset:+.1f} N·m over {seconds:.0f} s at a standstill"
+    return Zero(offset, half_width, seconds, note)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,3 +107,8 @@ def corrected(torque: ShaftTorque, offset_nm: float, gain_mismatch: float) -> Sh
     """
     difference = torque.difference_nm - offset_nm - gain_mismatch * torque.input_nm
     return ShaftTorque(0.5 * (torque.input_nm + difference), 0.5 * (torque.input_nm - difference))
+
+
+def smoothed(torque: ShaftTorque, samples: int) -> ShaftTorque:
+    """The torques averaged over an odd number of samples; a hole widens accordingly."""
+    return ShaftTorque(moving_mean(torque.left_nm, samples), moving_mean(torque.right_nm, samples))

@@ -1,0 +1,100 @@
+"""Simulated sessions as the product sees them: from the circuit car's log to a session."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import circuit_car
+import numpy as np
+
+from loaders.delimited import Dialect, RawTable
+from loaders.mapping import ChannelColumn, ChannelMap, TimeColumn
+from loaders.channels import CHANNEL_BY_NAME
+from loaders.normalise import Session, normalise
+from pipeline.analyse import analyse
+from pipeline.build_sheet import BuildSheet, Circuit, Differential, Sensors, States
+from pipeline.build_sheet import Car as SheetCar
+from pipeline.result import SessionResult
+
+
+@dataclass(frozen=True)
+class Run:
+    """A simulated session, what the product makes of it, and what really happened."""
+
+    result: SessionResult
+    truth: circuit_car.Truth
+
+
+def session_of(log: circuit_car.Log, name: str = "simulated") -> Session:
+    """A log as a session, through the product's own normaliser."""
+    columns = {key: values for key, values in log.channels.items() if key in CHANNEL_BY_NAME}
+    columns["time_s"] = log.channels["time_s"]
+    raw = RawTable(
+        path=Path(f"{name}.csv"),
+        names=tuple(columns),
+        units=tuple("s" if key == "time_s" else CHANNEL_BY_NAME[key].unit for key in columns),
+        columns=columns,
+        rows=len(columns["time_s"]),
+        metadata={},
+        dialect=Dialect("UTF-8", ",", ".", 1, None, 2),
+        sha256="0" * 64,
+        size_bytes=0,
+        notes=(),
+    )
+    channels = {key: ChannelColumn(key) for key in columns if key != "time_s"}
+    return normalise(raw, ChannelMap(Path("channels.toml"), TimeColumn("time_s"), channels))
+
+
+def sheet_of(car: circuit_car.Car) -> BuildSheet:
+    """The build sheet of a simulated car: nominal radii, parts with a workshop's tolerances."""
+    parts = car.differential
+    return BuildSheet(
+        SheetCar(car.name, "rear", car.track_rear_m, 0.312, car.radius_front_m),
+        Differential(
+            build="A",
+            drive_ramp_deg=parts.drive_ramp_deg,
+            overrun_ramp_deg=parts.overrun_ramp_deg,
+            ramp_radius_m=parts.ramp_radius_m,
+            friction_faces_per_pack=parts.friction_faces_per_pack,
+            plate_outer_radius_m=parts.plate_outer_radius_m,
+            plate_inner_radius_m=parts.plate_inner_radius_m,
+            friction_coefficient=(0.08, 0.11),
+            spring_force_n=(parts.spring_force_n * 0.95, parts.spring_force_n * 1.05),
+        ),
+        Sensors(shaft_torque_gain_tolerance=0.014),
+        States(),
+    )
+
+
+def simulate(
+    seed: int,
+    car: circuit_car.Car | None = None,
+    circuit: circuit_car.Circuit | None = None,
+    laps: int = 8,
+    rate_hz: float = 100.0,
+    sensors: circuit_car.Sensors | None = None,
+) -> tuple[circuit_car.Drive, circuit_car.Log]:
+    """A seeded drive on uneven tyres and its log."""
+    rng = np.random.default_rng(seed)
+    car = (car or circuit_car.Car()).with_uneven_radii(rng)
+    drive = circuit_car.drive(
+        car, circuit or circuit_car.hollin_fell(), circuit_car.Driver(), laps=laps, rng=rng
+    )
+    return drive, circuit_car.spoil(
+        drive, sensors or circuit_car.Sensors(), rate_hz=rate_hz, rng=rng
+    )
+
+
+def run(
+    seed: int,
+    car: circuit_car.Car | None = None,
+    circuit: circuit_car.Circuit | None = None,
+    laps: int = 8,
+    rate_hz: float = 100.0,
+    sensors: circuit_car.Sensors | None = None,
+) -> Run:
+    """A seeded session: driven, spoiled, analysed."""
+    drive, log = simulate(seed, car, circuit, laps, rate_hz, sensors)
+    result = analyse(session_of(log), sheet_of(car or circuit_car.Car()), Circuit())
+    return Run(result, circuit_car.truth(drive))
