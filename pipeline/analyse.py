@@ -40,6 +40,7 @@ from pipeline.result import (
 from pipeline.runs import bridge, moving_mean
 from pipeline.signals import Signals, crossings, resolve
 from pipeline.summaries import Evidence, corner_summaries, lap_summaries, slip_events
+from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
