@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from dataclasses import replace
+from pathlib import Path
 
 import circuit_car
 import numpy as np
 import pytest
-from circuit_car import Car, Differential, Drive, Driver, Sensors
+from circuit_car import Car, Differential, Drive, Driver, Sensors, sample_day
 from circuit_car.log_files import upsampled
+from circuit_car.sample_day import FOLDER, Session, sessions
 from circuit_car.truth import STATES, runs_of, with_hysteresis
 from circuit_car.tyre import TyreScale, lateral_shape, longitudinal_shape, tyre_forces
 
@@ -375,6 +378,32 @@ def test_missing_samples_are_short_and_few(short_drive: Drive) -> None:
             total += 1
             assert (b - a) / 100.0 <= 0.61  # two may touch
     assert 5 < total < 100
+
+
+# --- the sample logs ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("session", sessions(), ids=lambda session: session.name)
+def test_the_truth_beside_a_sample_log_is_that_of_its_setup(session: Session) -> None:
+    known = json.loads((FOLDER / "truth" / f"{session.name}.json").read_text(encoding="utf-8"))
+    parts = session.car.differential
+    assert known["breakaway_torque_nm"] == pytest.approx(parts.breakaway_torque_nm, abs=1e-3)
+    assert known["lock_drive"] == pytest.approx(parts.lock_drive, abs=1e-5)
+    assert known["lock_overrun"] == pytest.approx(parts.lock_overrun, abs=1e-5)
+    assert sum(lap["flying"] for lap in known["laps"]) == session.laps
+
+
+def test_the_sample_logs_together_stay_under_nine_megabytes() -> None:
+    assert sum(path.stat().st_size for path in FOLDER.glob("hollin_fell_run*")) < 9_000_000
+
+
+@pytest.mark.slow
+def test_the_script_writes_the_committed_sample_logs_again(tmp_path: Path) -> None:
+    # Byte for byte on the kind of machine that wrote them: another mathematics library may round
+    # a sine differently, and stick and slip make that visible.
+    sample_day.main(tmp_path)
+    for made in tmp_path.rglob("hollin_fell_run*"):
+        assert made.read_bytes() == (FOLDER / made.relative_to(tmp_path)).read_bytes(), made.name
 
 
 # --- small helpers of the truth ----------------------------------------------------------------

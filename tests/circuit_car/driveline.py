@@ -51,7 +51,8 @@ def clutch(q, car, dt):
         torque = max(drag, min(full, 8.0 * (330.0 - q[W_E]) + q[CLUTCH_NM]))
     else:
         q[CLUTCH_CAP] = min(q[CLUTCH_CAP] + 12000.0 * dt, 400.0)
-        torque = pedal
+        # The control unit holds the engine to the new gear's speed until the plates stop slipping.
+        torque = max(drag, min(full, pedal - 8.0 * slip))
     q[CLUTCH_NM] = q[CLUTCH_CAP] if slip > 0.0 else -q[CLUTCH_CAP]
     return torque
 

@@ -49,7 +49,7 @@ def sessions() -> tuple[Session, ...]:
     firm = Car()
     soft = firm.with_parts(drive_ramp_deg=60.0, overrun_ramp_deg=75.0, spring_force_n=1500.0)
     return (
-        Session("hollin_fell_run1", firm, 211, 5, 100.0),
+        Session("hollin_fell_run1", firm, 221, 5, 100.0),
         Session("hollin_fell_run2", firm, 132, 3, 50.0),
         Session("hollin_fell_run3", soft, 153, 3, 100.0),
     )
