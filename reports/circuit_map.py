@@ -7,8 +7,9 @@ import numpy as np
 from pipeline.result import SLIP_STATES, STATES, CornerSummary, FloatArray, SessionResult
 from reports.document import JsonDict
 from reports.figures import FONT, LARGEST_DISC
-from reports.lap_columns import LapSpan, evenly, spans, typed
+from reports.lap_columns import LapSpan, spans, typed
 from reports.palette import LIGHT, STATE_COLOUR, STATE_SYMBOL
+from reports.thin import evenly
 from reports.wording import STATE_LETTER
 
 LABEL_DISTANCE = 0.055
@@ -216,7 +217,9 @@ def _lap_path() -> JsonDict:
 
 def _scale_bar(west: float, south: float, width: float) -> JsonDict:
     """A bar of a round length in the lower left corner, as on a paper map."""
-    length = max(step for step in (10, 20, 50, 100, 200, 500, 1000) if step <= max(0.25 * width, 10))
+    length = max(
+        step for step in (10, 20, 50, 100, 200, 500, 1000) if step <= max(0.25 * width, 10)
+    )
     x0, y0 = west + 0.02 * width, south + 0.03 * width
     bar = {
         "type": "line",

@@ -42,9 +42,17 @@ class Whisker:
     sheet_value: float | None = None
     sheet_low: float | None = None
     sheet_high: float | None = None
+    zero: float = 0.0
 
     def __post_init__(self) -> None:
-        places = (self.low, self.value, self.high, self.sheet_low, self.sheet_value, self.sheet_high)
+        places = (
+            self.low,
+            self.value,
+            self.high,
+            self.sheet_low,
+            self.sheet_value,
+            self.sheet_high,
+        )
         if not all(0.0 <= place <= 1.0 for place in places if place is not None):
             msg = f"a whisker lies on a scale of 0 to 1, got {places}"
             raise ValueError(msg)
@@ -101,6 +109,8 @@ class Table:
     footnotes: tuple[tuple[str, str], ...] = ()
     """Pairs of mark and text."""
     empty: str = "Nothing to list."
+    stacks: bool = False
+    """Whether a row becomes a small list on a narrow screen: for few rows with much text."""
 
     def __post_init__(self) -> None:
         for row in self.rows:

@@ -11,11 +11,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.result import SLIP_STATES, STATES, CornerSummary, LockFit, SessionResult
+from pipeline.result import STATES, CornerSummary, LockFit, SessionResult
 from reports.document import JsonDict
 from reports.lap_columns import decoded, energy_range_kj, kept_samples, typed
 from reports.numbers import THIN_SPACE
-from reports.palette import LIGHT, STATE_COLOUR, STATE_HATCH, STATE_SYMBOL
+from reports.palette import LIGHT, STATE_COLOUR, STATE_HATCH
 from reports.wording import STATE_LETTER
 
 FONT = {"family": "inherit", "size": 13, "color": LIGHT["ink"]}
@@ -147,6 +147,7 @@ def slip_figure(result: SessionResult) -> JsonDict:
                 "line": {"width": 0},
                 "pattern": {
                     "shape": STATE_HATCH[state],
+                    "fillmode": "overlay",
                     "fgcolor": LIGHT["on_dark"],
                     "fgopacity": 0.75,
                     "size": 6,
@@ -211,15 +212,16 @@ def heat_figure(result: SessionResult) -> JsonDict:
 def torque_figure(result: SessionResult) -> JsonDict:
     """Input torque along the lap, and the half-shafts' difference where it is known."""
     traces = result.traces
-    data = [_lap_line("input_torque", "ink")]
+    data = [_lap_line("input_torque", "ink", line={"color": LIGHT["ink"], "width": 2.2})]
     if traces.torque_difference_nm is not None:
-        dashed = {"color": LIGHT["chosen"], "width": 1.3, "dash": "2px,3px"}
-        data.append(_lap_line("torque_difference", "chosen", line=dashed))
+        thin = {"color": LIGHT["chosen"], "width": 1.0}
+        data.append(_lap_line("torque_difference", "chosen", line=thin))
     layout = _layout(
         330,
         xaxis=_distance_axis(result),
         yaxis=_axis(
-            "torque [N m]", range=_reach(result, traces.input_torque_nm, traces.torque_difference_nm)
+            "torque [N·m]",
+            range=_reach(result, traces.input_torque_nm, traces.torque_difference_nm),
         ),
         **_corner_marks(result.corners),
     )
@@ -286,13 +288,13 @@ def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
             "color": LIGHT["chosen"],
             "line": {"width": 1.2},
         },
-        "hovertemplate": "input %{x:,.0f} N m<br>locking %{y:,.0f} N m<extra></extra>",
+        "hovertemplate": "input %{x:,.0f} N·m<br>locking %{y:,.0f} N·m<extra></extra>",
     }
     layout = _layout(
-        430,
+        380,
         hovermode="closest",
-        xaxis=_axis("input torque [N m]", zerolinecolor=LIGHT["muted"]),
-        yaxis=_axis("locking torque [N m]"),
+        xaxis=_axis("input torque [N·m]", zerolinecolor=LIGHT["muted"]),
+        yaxis=_axis("locking torque [N·m]", rangemode="tozero"),
         annotations=[
             {
                 "xref": "paper",
@@ -311,7 +313,7 @@ def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
             )
         ],
     )
-    return {"data": [cloud, *_law_traces(fit), chosen], "layout": layout}
+    return {"data": [cloud, chosen, *_law_traces(fit)], "layout": layout}
 
 
 def bound(figure: JsonDict, lap: Mapping[str, object]) -> JsonDict:

@@ -17,7 +17,7 @@ POINTS_PER_LAP = (160, 1_600)
 """Fewest and most points of one trace in one lap. Chosen here: a screen is about 1 000 wide."""
 PATH_POINTS = 500
 """Points of a lap's path on the map: one about every 10 m."""
-SAMPLE_LIMIT = 3_000
+SAMPLE_LIMIT = 2_400
 """Sliding samples drawn in all; a point costs about 60 microseconds in the browser."""
 RANGE_POINTS = 220
 

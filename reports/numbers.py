@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from pipeline.estimate import Answer, Estimate, Missing
+from pipeline.estimate import Answer, Estimate, Missing, Predicted
 
 THIN_SPACE = "\u202f"
 MINUS = "\u2212"
@@ -67,12 +67,12 @@ class Written:
         return f"{self.value} ({self.interval})"
 
 
-def written(estimate: Estimate, unit: str, factor: float) -> Written:
+def written(estimate: Estimate | Predicted, unit: str, factor: float) -> Written:
     """The estimate in the unit it is shown in, rounded to its interval.
 
     Parameters
     ----------
-    estimate : Estimate
+    estimate : Estimate or Predicted
     unit : str
         Unit to show.
     factor : float

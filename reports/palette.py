@@ -63,7 +63,7 @@ DARK: dict[str, str] = {
     "inside_overspeed": "#f0c068",
     "axle_overspeed": "#d77ba2",
     "inside_drag": "#63b8bd",
-    "on_dark": "#fffdf9",
+    "on_dark": "#1b1a17",
     "on_light": "#23211f",
 }
 

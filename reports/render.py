@@ -84,7 +84,9 @@ def page_script() -> str:
 def style_sheet() -> str:
     """The page's style: the colours for light and dark paper, then the rules."""
     light, dark = style_sheet_block(LIGHT), style_sheet_block(DARK)
-    colours = f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+    colours = (
+        f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+    )
     return colours + _text("templates/page.css")
 
 

@@ -6,11 +6,8 @@ from pipeline.result import (
     SLIP_STATES,
     STATES,
     AxleState,
-    Exclusion,
     Finding,
-    QualityNote,
     SessionResult,
-    Threshold,
 )
 from reports import figures
 from reports.circuit_map import (
@@ -21,10 +18,7 @@ from reports.circuit_map import (
     reference_span,
 )
 from reports.document import (
-    Align,
     Along,
-    Cell,
-    Column,
     FigureSpec,
     JsonDict,
     LegendKey,
@@ -32,18 +26,17 @@ from reports.document import (
     Note,
     Option,
     Report,
-    Row,
     Section,
     Statement,
     Statements,
-    Table,
     Terms,
 )
 from reports.figures import side
 from reports.lap_columns import lap_columns, no_state_share
 from reports.numbers import count, lap_time, number
 from reports.palette import dark_by_light
-from reports.session_tables import corner_table, key_number_table, lap_table
+from reports.session_limits import exclusion_table, quality_table, threshold_table
+from reports.session_tables import corner_table, further_table, key_number_table, lap_table
 from reports.wording import (
     CAUTIONS,
     GLOSSARY,
@@ -206,7 +199,7 @@ def _lock_section(result: SessionResult) -> Section:
         "torque or the packs never slid.",
         legend=tuple(legend),
     )
-    return Section("lock-section", "The pack", "", (spec,))
+    return Section("lock-section", "The pack", "", (spec, further_table(result)))
 
 
 def _state_keys() -> tuple[LegendKey, ...]:
@@ -253,10 +246,10 @@ def _axle_section(result: SessionResult) -> Section:
             LegendKey("range of the counted laps", "range"),
         ),
     )
-    torque_keys = [LegendKey("input torque", "measured", "input_torque", "N m", 0)]
+    torque_keys = [LegendKey("input torque", "thick", "input_torque", "N·m", 0)]
     if traces.torque_difference_nm is not None:
         torque_keys.append(
-            LegendKey("left minus right half-shaft", "dotted", "torque_difference", "N m", 0)
+            LegendKey("left minus right half-shaft", "thin", "torque_difference", "N·m", 0)
         )
     torque = _figure(
         "torque",
@@ -296,86 +289,6 @@ def _corners_section(result: SessionResult) -> Section:
     return Section("corners", "Corners", lead, (corner_table(result),), wide=True)
 
 
-def _text(label: str) -> Column:
-    return Column(label, align=Align.TEXT)
-
-
-def exclusion_table(exclusions: tuple[Exclusion, ...]) -> Table:
-    """What was left out, how much of how much, and what follows."""
-    columns = (
-        _text("Left out"), Column("Count"), Column("of"), Column("Share", "%"),
-        _text("Because"), _text("So"),
-    )  # fmt: skip
-    rows = tuple(
-        Row(
-            (
-                Cell(entry.what, sort=entry.what),
-                Cell(f"{number(entry.count, 0)}", sort=float(entry.count), small=entry.unit),
-                Cell(number(entry.of, 0), sort=float(entry.of)),
-                Cell(number(_share(entry), 1), sort=_share(entry)),
-                Cell(entry.reason, sort=entry.reason),
-                Cell(entry.consequence, sort=entry.consequence),
-            )
-        )
-        for entry in exclusions
-    )
-    return Table("exclusions", "Left out", columns, rows, empty="Nothing was left out.")
-
-
-def _share(entry: Exclusion) -> float:
-    return 100.0 * entry.count / entry.of if entry.of else 0.0
-
-
-def quality_table(notes: tuple[QualityNote, ...]) -> Table:
-    """What is wrong with the log's own signals, and what that means."""
-    columns = (
-        _text("Channel"), _text("What"), Column("Count"), Column("First at", "s"),
-        _text("Detail"), _text("So"),
-    )  # fmt: skip
-    rows = tuple(
-        Row(
-            (
-                Cell(note.channel, sort=note.channel),
-                Cell(note.kind, sort=note.kind),
-                Cell(number(note.count, 0), sort=float(note.count)),
-                Cell("" if note.first_s is None else number(note.first_s, 1), sort=note.first_s),
-                Cell(note.detail, sort=note.detail),
-                Cell(note.consequence, sort=note.consequence),
-            )
-        )
-        for note in notes
-    )
-    return Table(
-        "quality", "Signals", columns, rows, empty="Nothing conspicuous was found in the signals."
-    )
-
-
-def threshold_table(thresholds: tuple[Threshold, ...]) -> Table:
-    """The limits that tell the axle states apart, and where they come from."""
-    columns = (_text("Limit"), Column("Value"), _text("Unit"), _text("Where it comes from"))
-    rows = tuple(
-        Row(
-            (
-                Cell(limit.name.replace("_", " "), sort=limit.name),
-                Cell(_significant(limit.value), sort=limit.value),
-                Cell(limit.unit, sort=limit.unit),
-                Cell(limit.source, sort=limit.source),
-            )
-        )
-        for limit in thresholds
-    )
-    return Table("thresholds", "Limits between the axle states", columns, rows,
-                 empty="No limits were used.")  # fmt: skip
-
-
-def _significant(value: float) -> str:
-    """Three significant figures without an exponent."""
-    size = abs(value)
-    decimals = 3 if size < 1.0 else 2 if size < 10.0 else 1 if size < 100.0 else 0
-    text = number(value, decimals)
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
 def _left_out_section(result: SessionResult) -> Section:
     share = 100.0 * no_state_share(result)
     lead = (
@@ -399,8 +312,8 @@ def _about_section(result: SessionResult) -> Section:
     session = result.session
     source = (
         ("session", session.id),
-        ("log", f"{count(session.samples, 'sample')} at {number(session.rate_hz, 0)} Hz, "
-                f"{lap_time(session.duration_s)} min"),
+        ("log", (f"{count(session.samples, 'sample')} at {number(session.rate_hz, 0)} Hz, "
+                f"{lap_time(session.duration_s)} min")),
         ("circuit length", f"{number(session.circuit_length_m, 0)} m"),
         *result.provenance.items(),
     )  # fmt: skip

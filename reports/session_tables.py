@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
-from pipeline.estimate import Answer, Estimate, Missing
+from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction
 from pipeline.result import (
     SLIP_STATES,
     AxleState,
@@ -17,24 +17,31 @@ from pipeline.result import (
 from reports.document import Align, Cell, Choice, Column, Row, Table, Whisker
 from reports.figures import side
 from reports.numbers import lap_time, number, sort_value, written
-from reports.wording import KEY_NUMBERS, STATE_LETTER, STATE_MEANING, Quantity, quantity
+from reports.wording import (
+    KEY_NUMBERS,
+    STATE_LETTER,
+    STATE_MEANING,
+    STATE_SHORT,
+    Quantity,
+    quantity,
+)
 
 NOT_OBSERVABLE = "not observable"
 
 
 @dataclass
 class Footnotes:
-    """Collects the reasons of one table, each under one letter."""
+    """Collects the footnotes of one table, each under one letter."""
 
     marks: dict[str, str] = field(default_factory=dict)
 
-    def mark(self, reason: str) -> str:
-        """The letter of this reason, a new one when it is new."""
-        return self.marks.setdefault(reason, _letter(len(self.marks)))
+    def mark(self, text: str) -> str:
+        """The letter of this footnote, a new one when it is new."""
+        return self.marks.setdefault(text, _letter(len(self.marks)))
 
     def lines(self) -> tuple[tuple[str, str], ...]:
-        """Pairs of letter and reason in order."""
-        return tuple((mark, f"{NOT_OBSERVABLE}: {reason}") for reason, mark in self.marks.items())
+        """Pairs of letter and footnote in order."""
+        return tuple((mark, text) for text, mark in self.marks.items())
 
 
 def _letter(index: int) -> str:
@@ -73,10 +80,16 @@ def column_note(unit: str, common: Shared) -> str:
     return " · ".join(part for part in parts if part)
 
 
+def missing_cell(answer: Missing, notes: Footnotes) -> Cell:
+    """No number: the words for it, and the reason below the table."""
+    mark = notes.mark(f"{NOT_OBSERVABLE}: {answer.reason}")
+    return Cell(NOT_OBSERVABLE, mark=mark, hint=answer.reason)
+
+
 def answer_cell(answer: Answer, shown: Quantity, common: Shared, notes: Footnotes) -> Cell:
     """A number with its interval; grade and count beside it where the heading cannot say them."""
     if isinstance(answer, Missing):
-        return Cell(NOT_OBSERVABLE, mark=notes.mark(answer.reason), hint=answer.reason)
+        return missing_cell(answer, notes)
     text = written(answer, shown.unit, shown.factor)
     small = [
         "" if common.n is not None else f"n {answer.n}",
@@ -95,7 +108,11 @@ def answer_cell(answer: Answer, shown: Quantity, common: Shared, notes: Footnote
 def event_columns() -> tuple[Column, ...]:
     """One narrow column per kind of slip event."""
     return tuple(
-        Column(STATE_LETTER[state], meaning=f"{state.value}: {STATE_MEANING[state]}")
+        Column(
+            STATE_LETTER[state],
+            STATE_SHORT[state],
+            meaning=f"{state.value}: {STATE_MEANING[state]}",
+        )
         for state in SLIP_STATES
     )
 
@@ -129,8 +146,7 @@ LAP_COLUMNS: tuple[tuple[str, Quantity, _LapAnswer], ...] = (
 def lap_table(result: SessionResult) -> Table:
     """Every lap, counted or left out, with what the differential did in it."""
     notes = Footnotes()
-    counted = [lap for lap in result.laps if lap.valid]
-    commons = [shared(answer(lap) for lap in counted) for _, _, answer in LAP_COLUMNS]
+    commons = [shared(answer(lap) for lap in result.laps) for _, _, answer in LAP_COLUMNS]
     columns = (
         Column("Lap"),
         Column("Time", "min:s"),
@@ -139,43 +155,41 @@ def lap_table(result: SessionResult) -> Table:
             for (label, shown, _), common in zip(LAP_COLUMNS, commons, strict=True)
         ),
         *event_columns(),
-        Column("Left out because", align=Align.TEXT, sortable=False),
     )
-    rows = []
-    for lap in result.laps:
-        numbers = [
-            answer_cell(answer(lap), shown, common, notes) if lap.valid else Cell("")
-            for (_, shown, answer), common in zip(LAP_COLUMNS, commons, strict=True)
-        ]
-        events = event_cells(lap.event_counts) if lap.valid else (Cell(""),) * len(SLIP_STATES)
-        cells = (
-            Cell(str(lap.number), sort=float(lap.number)),
-            Cell(lap_time(lap.lap_time_s), sort=lap.lap_time_s),
-            *numbers,
-            *events,
-            Cell(lap.reason),
-        )
-        rows.append(Row(cells, key=lap.number, counted=lap.valid))
-    if all(not lap.reason for lap in result.laps):
-        columns, rows = columns[:-1], [Row(r.cells[:-1], r.key, r.counted) for r in rows]
     return Table(
         id="lap-table",
         title="",
         columns=columns,
-        rows=tuple(rows),
+        rows=tuple(_lap_row(lap, commons, notes) for lap in result.laps),
         caption=f"Value ± 95 % interval; n is what the interval was taken over. {EVENT_KEY} "
-        "Laps in grey italics do not count.",
+        "Laps in grey italics do not count: their numbers enter no estimate.",
         chooses=Choice.LAP,
         footnotes=notes.lines(),
         empty="No lap was found in this log.",
     )
 
 
+def _lap_row(lap: LapSummary, commons: list[Shared], notes: Footnotes) -> Row:
+    why = lap.reason or "no reason was given"
+    mark = "" if lap.valid else notes.mark(f"not counted: {why}")
+    numbers = (
+        answer_cell(answer(lap), shown, common, notes)
+        for (_, shown, answer), common in zip(LAP_COLUMNS, commons, strict=True)
+    )
+    cells = (
+        Cell(str(lap.number), sort=float(lap.number), mark=mark),
+        Cell(lap_time(lap.lap_time_s), sort=lap.lap_time_s),
+        *numbers,
+        *event_cells(lap.event_counts),
+    )
+    return Row(cells, key=lap.number, counted=lap.valid)
+
+
 def yaw_words(answer: Answer, notes: Footnotes) -> Cell:
     """Yaw moment of the differential in words: turns the car in, holds it out, or unclear."""
     if isinstance(answer, Missing):
-        return Cell(NOT_OBSERVABLE, mark=notes.mark(answer.reason), hint=answer.reason)
-    text = written(answer, "N m", 1.0)
+        return missing_cell(answer, notes)
+    text = written(answer, "N·m", 1.0)
     if answer.low <= 0.0 <= answer.high:
         words = "no clear sign"
     else:
@@ -184,7 +198,7 @@ def yaw_words(answer: Answer, notes: Footnotes) -> Cell:
         words,
         sort=answer.value,
         small=f"{text.with_interval} · n {answer.n} · {answer.grade}",
-        hint=f"{text.interval} N m: {answer.method}",
+        hint=f"{text.interval} N·m: {answer.method}",
     )
 
 
@@ -200,7 +214,7 @@ def corner_table(result: SessionResult) -> Table:
         Column("Passes"),
         Column("Energy per pass", column_note("kJ", common)),
         *event_columns(),
-        *(Column(f"Yaw, {phase}", "N m", align=Align.TEXT) for phase in Phase),
+        *(Column(f"Yaw, {phase}", "N·m", align=Align.TEXT) for phase in Phase),
     )
     rows = tuple(_corner_row(corner, energy, common, notes) for corner in result.corners)
     return Table(
@@ -217,9 +231,7 @@ def corner_table(result: SessionResult) -> Table:
     )
 
 
-def _corner_row(
-    corner: CornerSummary, energy: Quantity, common: Shared, notes: Footnotes
-) -> Row:
+def _corner_row(corner: CornerSummary, energy: Quantity, common: Shared, notes: Footnotes) -> Row:
     absent = Missing("the log holds no sample of this phase in the corner")
     yaw = (yaw_words(corner.yaw_moment_nm.get(phase, absent), notes) for phase in Phase)
     turns = side(corner)
@@ -237,9 +249,9 @@ def _corner_row(
     )
 
 
-def whisker(answer: Estimate, sheet: Answer | None) -> Whisker:
+def whisker(answer: Estimate, sheet: Prediction | None) -> Whisker:
     """Value and interval on a scale from zero to a little beyond the highest end."""
-    expected = sheet if isinstance(sheet, Estimate) else None
+    expected = sheet if isinstance(sheet, Predicted) else None
     ends = [answer.low, answer.high, 0.0]
     ends += [] if expected is None else [expected.low, expected.high]
     low, high = min(ends), max(ends)
@@ -248,41 +260,33 @@ def whisker(answer: Estimate, sheet: Answer | None) -> Whisker:
     def place(value: float) -> float:
         return min(max((value - low) / span, 0.0), 1.0)
 
+    mine = (place(answer.value), place(answer.low), place(answer.high))
     if expected is None:
-        return Whisker(place(answer.value), place(answer.low), place(answer.high))
-    return Whisker(
-        place(answer.value),
-        place(answer.low),
-        place(answer.high),
-        place(expected.value),
-        place(expected.low),
-        place(expected.high),
-    )
+        return Whisker(*mine, zero=place(0.0))
+    theirs = (place(expected.value), place(expected.low), place(expected.high))
+    return Whisker(*mine, *theirs, zero=place(0.0))
 
 
-def against_sheet(answer: Answer, sheet: Answer | None) -> str:
-    """Whether the two intervals share any value, in words."""
-    if not isinstance(answer, Estimate) or not isinstance(sheet, Estimate):
+def against_sheet(answer: Answer, sheet: Prediction | None) -> str:
+    """Whether the interval and the build sheet's range share any value, in words."""
+    if not isinstance(answer, Estimate) or not isinstance(sheet, Predicted):
         return ""
     if answer.high < sheet.low:
-        return "below the sheet"
+        return "below its range"
     if answer.low > sheet.high:
-        return "above the sheet"
-    return "intervals overlap"
+        return "above its range"
+    return "the ranges overlap"
 
 
 def key_number_table(result: SessionResult) -> Table:
-    """The five numbers that describe the pack, then all others, each beside the build sheet's."""
+    """The numbers that describe the pack, each beside what the build sheet's parts should give."""
     names = [name for name in KEY_NUMBERS if name in result.estimates]
-    names += [name for name in result.estimates if name not in KEY_NUMBERS]
     columns = (
         Column("Number", align=Align.TEXT, sortable=False),
         Column("Value", sortable=False),
-        Column("95 % interval", sortable=False),
-        Column("Unit", align=Align.TEXT, sortable=False),
+        Column("95 % interval", align=Align.TEXT, sortable=False),
         Column("From zero", align=Align.TEXT, sortable=False),
-        Column("Build sheet", sortable=False),
-        Column("Against the sheet", align=Align.TEXT, sortable=False),
+        Column("Build sheet", align=Align.TEXT, sortable=False),
         Column("Evidence", align=Align.TEXT, sortable=False),
     )
     return Table(
@@ -290,42 +294,71 @@ def key_number_table(result: SessionResult) -> Table:
         title="Numbers",
         columns=columns,
         rows=tuple(_number_row(name, result) for name in names),
-        caption="Filled dot and solid bar: this log. Open diamond and dashed bar: what the build "
-        "sheet's parts should give.",
+        caption="Filled dot and solid bar: this log. Open diamond and dashed bar: the range that "
+        "the build sheet's parts allow.",
         empty="The analysis gave no numbers.",
+        stacks=True,
     )
 
 
 def _number_row(name: str, result: SessionResult) -> Row:
     answer, sheet = result.estimates[name], result.predictions.get(name)
-    unit = answer.unit if isinstance(answer, Estimate) else ""
-    shown = quantity(name, unit)
+    shown = quantity(name, answer.unit if isinstance(answer, Estimate) else "")
     label = Cell(shown.label, small=shown.meaning)
-    sheet_cell = _sheet_cell(sheet, shown)
+    sheet_cell = _sheet_cell(answer, sheet, shown)
     if isinstance(answer, Missing):
-        missing = Cell(f"{NOT_OBSERVABLE}: {answer.reason}", span=4)
-        return Row((label, missing, sheet_cell, Cell("", span=2)), anchor=f"n-{name}")
-    text = written(answer, shown.unit, shown.factor)
-    level = "" if answer.level == 0.95 else f"{100.0 * answer.level:.0f} %"
+        missing = Cell(f"{NOT_OBSERVABLE}: {answer.reason}", span=3)
+        return Row((label, missing, sheet_cell, Cell("")), anchor=f"n-{name}")
     return Row(
         (
             label,
-            Cell(text.value),
-            Cell(text.interval, small=level),
-            Cell(shown.unit),
+            *_value_cells(answer, shown),
             Cell("", whisker=whisker(answer, sheet)),
             sheet_cell,
-            Cell(against_sheet(answer, sheet)),
             Cell(f"{answer.grade}, n {number(answer.n, 0)}", small=answer.method),
         ),
         anchor=f"n-{name}",
     )
 
 
-def _sheet_cell(sheet: Answer | None, shown: Quantity) -> Cell:
-    if isinstance(sheet, Estimate):
+def _value_cells(answer: Estimate, shown: Quantity) -> tuple[Cell, Cell]:
+    text = written(answer, shown.unit, shown.factor)
+    level = "" if answer.level == 0.95 else f"{100.0 * answer.level:.0f} % interval"
+    return Cell(text.value), Cell(f"{text.interval} {shown.unit}", small=level)
+
+
+def _sheet_cell(answer: Answer, sheet: Prediction | None, shown: Quantity) -> Cell:
+    if isinstance(sheet, Predicted):
         text = written(sheet, shown.unit, shown.factor)
-        return Cell(text.value, small=text.interval, hint=sheet.method)
+        return Cell(
+            f"{text.interval} {shown.unit}", small=against_sheet(answer, sheet), hint=sheet.method
+        )
     if isinstance(sheet, Missing):
-        return Cell("", small=f"not given: {sheet.reason}")
+        return Cell("", small=f"gives none: {sheet.reason}")
     return Cell("")
+
+
+def further_table(result: SessionResult) -> Table:
+    """All other numbers of the session."""
+    names = [name for name in result.estimates if name not in KEY_NUMBERS]
+    columns = (
+        Column("Number", align=Align.TEXT, sortable=False),
+        Column("Value", sortable=False),
+        Column("95 % interval", align=Align.TEXT, sortable=False),
+        Column("Evidence", align=Align.TEXT, sortable=False),
+    )
+    rows = []
+    for name in names:
+        answer = result.estimates[name]
+        shown = quantity(name, answer.unit if isinstance(answer, Estimate) else "")
+        label = Cell(shown.label, small=shown.meaning)
+        if isinstance(answer, Missing):
+            cells: tuple[Cell, ...] = (
+                label, Cell(f"{NOT_OBSERVABLE}: {answer.reason}", span=3),
+            )  # fmt: skip
+        else:
+            evidence = Cell(f"{answer.grade}, n {number(answer.n, 0)}", small=answer.method)
+            cells = (label, *_value_cells(answer, shown), evidence)
+        rows.append(Row(cells, anchor=f"n-{name}"))
+    return Table("further-numbers", "Further numbers", columns, tuple(rows),
+                 empty="There are none.", stacks=True)  # fmt: skip

@@ -24,32 +24,53 @@ class Quantity:
 QUANTITIES: dict[str, Quantity] = {
     "breakaway_torque_nm": Quantity(
         "Breakaway torque",
-        "torque difference the plates hold with no input torque: the washers' preload",
-        "N m", 1.0, "lock",
+        "torque difference that the plates hold without any input torque: the washers' preload",
+        "N·m", 1.0, "lock",
     ),
     "lock_drive": Quantity(
-        "Lock on drive",
-        "torque held back per input torque while driving, without the preload",
+        "Lock on drive", "held back per input torque while driving, preload apart",
         "%", 100.0, "lock",
     ),
     "lock_overrun": Quantity(
-        "Lock on overrun",
-        "torque held back per input torque on the overrun, without the preload",
+        "Lock on overrun", "held back per input torque on the overrun, preload apart",
         "%", 100.0, "lock",
     ),
-    "way": Quantity(
-        "Overrun lock over drive lock",
-        "near 0 one-way, near 1 two-way, between them 1.5-way",
+    "lock_overrun_to_drive": Quantity(
+        "Overrun lock over drive lock", "near 0 one-way, near 1 two-way, between them 1.5-way",
         "", 1.0, "lock",
     ),
+    "effective_lock_drive": Quantity(
+        "Effective lock, drive", "held back per input torque while sliding, preload included",
+        "%", 100.0, "lock",
+    ),
+    "effective_lock_overrun": Quantity(
+        "Effective lock, overrun", "held back per input torque while sliding, preload included",
+        "%", 100.0, "lock",
+    ),
+    "torque_bias_drive": Quantity(
+        "Torque bias, drive", "slower wheel's torque over the faster one's while sliding",
+        "", 1.0, "lock",
+    ),
+    "torque_bias_overrun": Quantity(
+        "Torque bias, overrun", "the same on the overrun", "", 1.0, "lock",
+    ),
     "energy_per_lap_j": Quantity(
-        "Energy per lap", "friction heat that the plate packs make in one lap", "kJ", 1e-3, "heat"
+        "Energy per lap", "friction heat that the plate packs make in one lap",
+        "kJ", 1e-3, "heat",
     ),
     "peak_power_w": Quantity(
         "Peak power", "highest friction power of the plate packs in a lap", "kW", 1e-3, "heat"
     ),
-    "mean_power_w": Quantity(
-        "Mean power", "friction power of the plate packs over a lap", "kW", 1e-3, "heat"
+    "rolling_radius_ratio": Quantity(
+        "Rolling radius, left over right", "of the driven wheels, from gentle running",
+        "", 1.0, "slip",
+    ),
+    "torque_difference_offset_nm": Quantity(
+        "Torque sensors, offset", "what the left one reads more than the right one at rest",
+        "N·m", 1.0,
+    ),
+    "torque_difference_gain": Quantity(
+        "Torque sensors, gain", "how much more of the input torque the left one reads", "%", 100.0
     ),
 }  # fmt: skip
 """Names used by the analysis; an unknown name is shown as it is spelt there."""
@@ -66,9 +87,7 @@ UNIT_WORDS: dict[str, tuple[str, float]] = {
     "J": ("kJ", 1e-3),
     "W": ("kW", 1e-3),
     "1": ("", 1.0),
-    "-": ("", 1.0),
-    "N*m": ("N m", 1.0),
-    "N·m": ("N m", 1.0),
+    "N m": ("N·m", 1.0),
 }
 
 
@@ -96,6 +115,15 @@ STATE_LETTER: dict[AxleState, str] = {
     AxleState.INSIDE_DRAG: "D",
 }
 
+STATE_SHORT: dict[AxleState, str] = {
+    AxleState.DIFFERING: "free",
+    AxleState.HELD: "held",
+    AxleState.INSIDE_OVERSPEED: "inside",
+    AxleState.AXLE_OVERSPEED: "axle",
+    AxleState.INSIDE_DRAG: "drag",
+}
+"""One word each, under the letter in narrow column headings."""
+
 STATE_MEANING: dict[AxleState, str] = {
     AxleState.DIFFERING: "the packs slide and the wheels turn as far apart as the corner asks",
     AxleState.HELD: "the packs stick although the corner asks for different wheel speeds: "
@@ -119,28 +147,38 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
     ),
     (
         "Locking torque",
-        "difference between the two half-shaft torques that the plates' friction holds while "
-        "they slide. It grows with the input torque through the ramps.",
+        (
+            "difference between the two half-shaft torques that the plates' friction holds while "
+            "they slide. It grows with the input torque through the ramps."
+        ),
     ),
     (
         "Breakaway torque",
-        "the part of the locking torque that is there without any input torque; the spring "
-        "washers set it.",
+        (
+            "the part of the locking torque that is there without any input torque; the spring "
+            "washers set it."
+        ),
     ),
     (
         "Lock",
-        "locking torque per input torque from the ramps alone, in per cent; drive and overrun "
-        "have ramps of their own. The breakaway torque is not part of it.",
+        (
+            "locking torque per input torque from the ramps alone, in per cent; drive and overrun "
+            "have ramps of their own. The breakaway torque is not part of it."
+        ),
     ),
     (
         "Effective lock",
-        "locking torque over input torque as the lap had it, preload included; it rises "
-        "without bound where the input torque is small.",
+        (
+            "locking torque over input torque as the lap had it, preload included; it rises "
+            "without bound where the input torque is small."
+        ),
     ),
     (
         "Interval",
-        "the range that holds the true value with the stated chance, usually 95 %. A difference "
-        "smaller than the interval is not a difference.",
+        (
+            "the range that holds the true value with the stated chance, usually 95 %. "
+            "A difference smaller than the interval is not a difference."
+        ),
     ),
     (
         "Slip event",
@@ -153,13 +191,19 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
 )
 
 CAUTIONS: tuple[str, ...] = (
-    "Oil, housing and plates are hot after a run, and hot oil burns skin. Let them cool, wear "
-    "gloves and eye protection, and support the car before working under it.",
-    "A pack that welds or seizes can lock the axle without warning. If the numbers jump, if the "
-    "car judders or the drained oil carries metal, take the differential out and look at it "
-    "before it runs again.",
-    "Driving tests belong on closed ground, with a qualified driver and with people standing clear.",
-    "The makers' limits for car, differential and oil, and the rules of the series and of the "
-    "place come before anything on this page. The page reports what one log shows; it does not "
-    "replace an inspection.",
+    (
+        "Oil, housing and plates are hot after a run, and hot oil burns skin. Let them cool, wear "
+        "gloves and eye protection, and support the car before working under it."
+    ),
+    (
+        "A pack that welds or seizes can lock the axle without warning. If the numbers jump, "
+        "if the car judders or the drained oil carries metal, take the differential out and look at it "
+        "before it runs again."
+    ),
+    "Driving tests belong on closed ground, with a qualified driver and people standing clear.",
+    (
+        "The makers' limits for car, differential and oil, and the rules of the series and of the "
+        "place come before anything on this page. The page reports what one log shows; it does not "
+        "replace an inspection."
+    ),
 )

@@ -8,10 +8,18 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from session_circuit import (
+    CIRCUIT_LENGTH_M,
+    Circuit,
+    corner_stretches,
+    invented_circuit,
+    speed_along,
+)
 
-from pipeline.estimate import Answer, Estimate, Grade, Missing
+from pipeline.estimate import Answer, Estimate, Grade, Missing, Predicted, Prediction
 from pipeline.result import (
     NO_STATE,
     SLIP_STATES,
@@ -34,68 +42,18 @@ from pipeline.result import (
     Traces,
 )
 
-CIRCUIT_LENGTH_M = 2_412.0
 BREAKAWAY_NM, LOCK_DRIVE, LOCK_OVERRUN = 64.0, 0.38, 0.21
 TRACK_WIDTH_M, WHEEL_RADIUS_M = 1.52, 0.301
 
 
-@dataclass(frozen=True, slots=True)
-class Circuit:
-    """Closed path with curvature, sampled evenly along its length."""
-
-    distance_m: FloatArray
-    x_m: FloatArray
-    y_m: FloatArray
-    curvature_pm: FloatArray
-
-
-def invented_circuit(points: int = 2_400) -> Circuit:
-    """A closed path of nine bends: a circle bent by a few waves, scaled to its length."""
-    angle = np.linspace(0.0, 2.0 * np.pi, points + 1)
-    radius = (
-        1.0
-        + 0.28 * np.cos(2 * angle + 0.4)
-        + 0.16 * np.cos(3 * angle + 1.9)
-        + 0.085 * np.cos(5 * angle - 0.8)
-        + 0.045 * np.cos(7 * angle + 0.3)
-    )
-    x, y = 1.5 * radius * np.cos(angle), radius * np.sin(angle)
-    length = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
-    scale = CIRCUIT_LENGTH_M / length[-1]
-    distance = np.linspace(0.0, CIRCUIT_LENGTH_M, points)
-    x, y = (np.interp(distance, scale * length, scale * part) for part in (x, y))
-    dx, dy = np.gradient(x, distance), np.gradient(y, distance)
-    curvature = dx * np.gradient(dy, distance) - dy * np.gradient(dx, distance)
-    curvature[:3], curvature[-3:] = curvature[3], curvature[-4]
-    return Circuit(distance, x, y, curvature)
-
-
-def _corner_stretches(circuit: Circuit) -> list[tuple[float, float, float, float]]:
-    """Start, apex, end and signed curvature of each bend."""
-    tight = np.abs(circuit.curvature_pm) > 1.0 / 160.0
-    edges = np.flatnonzero(np.diff(tight.astype(int)))
-    found = []
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
-        inside = slice(start + 1, stop + 1)
-        if not tight[inside].all() or stop - start < 25:
-            continue
-        apex = start + 1 + int(np.abs(circuit.curvature_pm[inside]).argmax())
-        place = circuit.distance_m
-        found.append((place[start], place[apex], place[stop], circuit.curvature_pm[apex]))
-    return found
-
-
-def _speed(circuit: Circuit) -> FloatArray:
-    """Grip-limited speed with straight-line limits on the way in and out, two passes."""
-    speed = np.minimum(62.0, np.sqrt(13.0 / np.maximum(np.abs(circuit.curvature_pm), 1e-4)))
-    step = circuit.distance_m[1]
-    for _ in range(2):
-        for i in range(speed.size):
-            speed[i] = min(speed[i], np.sqrt(speed[i - 1] ** 2 + 2 * 5.0 * step))
-        for i in range(speed.size - 1, -1, -1):
-            after = speed[(i + 1) % speed.size]
-            speed[i] = min(speed[i], np.sqrt(after**2 + 2 * 9.5 * step))
-    return speed
+def _without_blips(state: StateArray, shortest: int) -> StateArray:
+    """The states with every stretch shorter than ``shortest`` samples given to the one before."""
+    calm = state.copy()
+    edges = [0, *(np.flatnonzero(np.diff(state)) + 1).tolist(), state.size]
+    for start, stop in pairwise(edges):
+        if start and stop - start < shortest:
+            calm[start:stop] = calm[start - 1]
+    return calm
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +72,7 @@ class LapArrays:
 
 
 def _lap(circuit: Circuit, rate_hz: float, rng: np.random.Generator) -> LapArrays:
-    speed = _speed(circuit) * (1.0 + 0.012 * rng.standard_normal())
+    speed = speed_along(circuit) * (1.0 + 0.012 * rng.standard_normal())
     time_at = np.concatenate(([0.0], np.cumsum(np.diff(circuit.distance_m) / speed[1:])))
     time = np.arange(0.0, time_at[-1], 1.0 / rate_hz)
     distance = np.interp(time, time_at, circuit.distance_m)
@@ -143,8 +101,11 @@ def _lap(circuit: Circuit, rate_hz: float, rng: np.random.Generator) -> LapArray
     ):  # fmt: skip
         state[mask] = STATES.index(kind)
     state[straight] = NO_STATE
+    state = _without_blips(state, shortest=int(0.15 * rate_hz))
     lock = (
-        BREAKAWAY_NM + LOCK_DRIVE * np.maximum(input_nm, 0) + LOCK_OVERRUN * np.maximum(-input_nm, 0)
+        BREAKAWAY_NM
+        + LOCK_DRIVE * np.maximum(input_nm, 0)
+        + LOCK_OVERRUN * np.maximum(-input_nm, 0)
     )
     lock = lock * (1.0 + 0.05 * rng.standard_normal(v.size)) + 7.0 * rng.standard_normal(v.size)
     share = np.tanh(difference / 0.25)
@@ -185,7 +146,11 @@ def _events(lap: int, start_s: float, arrays: LapArrays, circuit: Circuit,
                 end_s=start_s + float(arrays.time_s[stop - 1]),
                 lap=lap,
                 corner=at[0] if at else None,
-                phase=Phase.DRIVE if torque > 60 else Phase.OVERRUN if torque < -60 else Phase.NEUTRAL,
+                phase=Phase.DRIVE
+                if torque > 60
+                else Phase.OVERRUN
+                if torque < -60
+                else Phase.NEUTRAL,
                 peak_speed_difference_radps=float(np.abs(arrays.difference_radps[part]).max()),
                 energy_j=estimate(energy, abs(energy) * 0.06 + 1.0, "J"),
                 x_m=float(np.interp(place, circuit.distance_m, circuit.x_m)),
@@ -294,24 +259,25 @@ FINDINGS: tuple[Finding, ...] = (
 )  # fmt: skip
 
 
-def _estimates(energies: list[float], peaks: list[float]) -> tuple[dict[str, Answer], ...]:
+def _estimates(
+    energies: list[float], peaks: list[float]
+) -> tuple[dict[str, Answer], dict[str, Prediction]]:
     energy, peak = float(np.mean(energies)), float(np.mean(peaks))
     estimates: dict[str, Answer] = {
         "breakaway_torque_nm": estimate(64.0, 4.1, "N m"),
         "lock_drive": estimate(0.380, 0.014, "1"),
         "lock_overrun": estimate(0.212, 0.019, "1"),
-        "way": estimate(0.56, 0.07, "1"),
+        "lock_overrun_to_drive": estimate(0.56, 0.07, "1"),
         "energy_per_lap_j": estimate(energy, 0.03 * energy, "J"),
         "peak_power_w": Estimate(peak, 0.96 * peak, 1.09 * peak, "W", 6, Grade.MEASURED,
                                  "laps, highest of each"),
-        "wheel_radius_ratio": estimate(1.00213, 0.00031, "1", 5, method="straight runs"),
+        "rolling_radius_ratio": estimate(1.00213, 0.00031, "1", 5, method="straight runs"),
         "channel_delay_s": Missing("the log holds no second speed to compare with"),
     }  # fmt: skip
-    predictions: dict[str, Answer] = {
-        "breakaway_torque_nm": estimate(78.0, 7.0, "N m", 1, method="washer and plate data"),
-        "lock_drive": estimate(0.395, 0.035, "1", 1, method="ramp and plate data"),
-        "lock_overrun": estimate(0.20, 0.02, "1", 1, method="ramp and plate data"),
-        "way": Missing("the build sheet does not state the overrun ramp"),
+    predictions: dict[str, Prediction] = {
+        "breakaway_torque_nm": Predicted(78.0, 71.0, 85.0, "N m", "washer and plate data"),
+        "lock_drive": Predicted(0.395, 0.36, 0.43, "1", "ramp and plate data"),
+        "lock_overrun": Missing("the build sheet does not state the overrun ramp"),
     }
     return estimates, predictions
 
@@ -320,7 +286,7 @@ def invented_session(laps: int = 6, rate_hz: float = 100.0, seed: int = 7) -> Se
     """A session of ``laps`` counted laps with an out-lap before and an in-lap after them."""
     rng = np.random.default_rng(seed)
     circuit = invented_circuit()
-    stretches = _corner_stretches(circuit)
+    stretches = corner_stretches(circuit)
     numbers = np.arange(laps + 2)
     arrays = [_lap(circuit, rate_hz, rng) for _ in numbers]
     counted = {int(n): arrays[n] for n in numbers[1:-1]}
@@ -329,7 +295,10 @@ def invented_session(laps: int = 6, rate_hz: float = 100.0, seed: int = 7) -> Se
     events, summaries = [], []
     for n in numbers.tolist():
         mine = _events(n, float(starts[n]), arrays[n], circuit, corners)
-        reason = {0: "out-lap: it starts in the pit lane", int(laps + 1): "in-lap: it ends in the pit lane"}
+        reason = {
+            0: "out-lap: it starts in the pit lane",
+            int(laps + 1): "in-lap: it ends in the pit lane",
+        }
         summaries.append(_lap_summary(n, float(starts[n]), arrays[n], mine, reason.get(n, "")))
         events += mine
     corners = tuple(
@@ -362,7 +331,7 @@ def _traces(circuit: Circuit, numbers: IntArray, laps: list[LapArrays],
     difference[middle : middle + 120] = np.nan
     return Traces(
         time_s=np.concatenate([s + lap.time_s for s, lap in zip(starts, laps, strict=False)]),
-        lap=np.concatenate([np.full(lap.time_s.size, n) for n, lap in zip(numbers, laps, strict=True)]),
+        lap=np.repeat(numbers, [lap.time_s.size for lap in laps]),
         distance_m=distance, speed_mps=joined("speed_mps"), speed_difference_radps=difference,
         expected_difference_radps=joined("expected_radps"), state=joined("state").astype(np.int8),
         input_torque_nm=joined("input_nm"), torque_difference_nm=joined("torque_difference_nm"),

@@ -15,8 +15,7 @@ for (const plot of document.querySelectorAll(".plot")) {
   plot.parentElement.append(cursor);
   plot.style.minHeight = `${plot.dataset.height}px`;
   drawings.set(name, {
-    name, along, plot, cursor, figure: figures[name], drawn: false, stale: true, near: false,
-    moving: false, width: 0,
+    name, along, plot, cursor, figure: figures[name], drawn: false, stale: true, near: false, width: 0,
   });
 }
 
@@ -41,9 +40,10 @@ function withLap(trace, columns) {
   return bound;
 }
 
-function layoutOf(drawing, width) {
+function layoutOf(drawing, width, stretch = 1) {
   const layout = structuredClone(drawing.figure.layout);
   layout.width = width;
+  layout.height = Math.round(layout.height * stretch);
   layout.font.family = getComputedStyle(document.body).fontFamily;
   if (drawing.along === "map") return mapLayout(layout, width);
   if (coarse.matches) layout.dragmode = false;
@@ -55,12 +55,17 @@ function layoutOf(drawing, width) {
   return layout;
 }
 
-// Draws at once, on paper colours and at a given width when printing.
-function draw(drawing, { width = drawing.plot.clientWidth, onDark = dark.matches } = {}) {
-  if (width < 50) return;
+function dataOf(drawing, width) {
   const columns = lapColumns(choice.lap);
-  const data = coloured(drawing.figure.data, onDark).map((trace) => withLap(trace, columns));
-  const layout = coloured(layoutOf(drawing, width), onDark);
+  const data = drawing.figure.data.map((trace) => withLap(trace, columns));
+  return drawing.along === "map" ? mapData(data, width) : data;
+}
+
+// Draws at once, on paper colours and at a given width when printing.
+function draw(drawing, { width = drawing.plot.clientWidth, onDark = dark.matches, stretch = 1 } = {}) {
+  if (width < 50) return;
+  const layout = coloured(layoutOf(drawing, width, stretch), onDark);
+  const data = coloured(dataOf(drawing, width), onDark);
   drawing.layout = layout;
   drawing.width = width;
   Plotly.react(drawing.plot, data, layout, CONFIG);
@@ -74,9 +79,17 @@ function draw(drawing, { width = drawing.plot.clientWidth, onDark = dark.matches
   placeCursor(drawing);
 }
 
+// What is on the screen is drawn at once, what is just off it when there is time.
 function drawSoon(drawing) {
   drawing.stale = true;
-  if (drawing.near) draw(drawing);
+  if (!drawing.near) return;
+  const box = drawing.plot.getBoundingClientRect();
+  if (box.bottom > 0 && box.top < window.innerHeight) draw(drawing);
+  else {
+    setTimeout(() => {
+      if (drawing.stale && drawing.near) draw(drawing);
+    }, 60);
+  }
 }
 
 // Zooming one distance figure by hand zooms all of them.
@@ -128,11 +141,10 @@ function placeCursor(drawing) {
 // The picture carries its title, on paper, whatever the screen shows.
 function savePicture(name) {
   const drawing = drawings.get(name);
-  const columns = lapColumns(choice.lap);
   const layout = layoutOf(drawing, 1100);
   const title = { text: drawing.plot.dataset.title, x: 0.01, xanchor: "left", font: { size: 18 } };
   const margin = { ...layout.margin, t: layout.margin.t + 44 };
-  const data = drawing.figure.data.map((trace) => withLap(trace, columns));
+  const data = dataOf(drawing, 1100);
   return Plotly.downloadImage(
     { data, layout: { ...layout, title, margin, paper_bgcolor: "#ffffff", height: layout.height + 44 } },
     { format: "png", filename: `${name}-lap-${choice.lap ?? "none"}`, width: 1100, height: layout.height + 44, scale: 2 },

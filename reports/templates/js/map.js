@@ -1,10 +1,12 @@
 // The map: equal scales both ways, and the way back from a place on it to a place in the lap.
-const MAP_HEIGHTS = [260, 560];
+const MAP_HEIGHTS = [260, 520];
+const FULL_SIZE_FROM = 620; // narrower maps get smaller signs and discs
 
 function mapLayout(layout, width) {
   const [west, east, south, north] = page.bounds;
   const wanted = width * (north - south) / (east - west);
-  layout.height = Math.round(Math.min(Math.max(wanted, MAP_HEIGHTS[0]), MAP_HEIGHTS[1]));
+  const highest = Math.min(MAP_HEIGHTS[1], layout.height);
+  layout.height = Math.round(Math.min(Math.max(wanted, MAP_HEIGHTS[0]), highest));
   const across = width - layout.margin.l - layout.margin.r;
   const up = layout.height - layout.margin.t - layout.margin.b;
   const scale = Math.max((east - west) / across, (north - south) / up);
@@ -12,6 +14,20 @@ function mapLayout(layout, width) {
   layout.xaxis.range = [middle[0] - 0.5 * scale * across, middle[0] + 0.5 * scale * across];
   layout.yaxis.range = [middle[1] - 0.5 * scale * up, middle[1] + 0.5 * scale * up];
   return layout;
+}
+
+function mapData(data, width) {
+  if (width >= FULL_SIZE_FROM) return data;
+  const share = Math.max(0.55, width / FULL_SIZE_FROM);
+  return data.map((trace) => {
+    const { marker } = trace;
+    if (marker?.sizemode === "area") {
+      return { ...trace, marker: { ...marker, sizeref: marker.sizeref / share ** 2 } };
+    }
+    if (!String(trace.meta?.bind).startsWith("events_")) return trace;
+    const textfont = { ...trace.textfont, size: 8 };
+    return { ...trace, textfont, marker: { ...marker, size: Math.round(marker.size * 0.75) } };
+  });
 }
 
 function toPixel(drawing, x, y) {

@@ -9,6 +9,9 @@ function showChoice(changed) {
     const reason = page.notCounted[choice.lap];
     const note = document.getElementById("uncounted");
     if (note) note.textContent = reason === undefined ? "" : `This lap does not count: ${reason}`;
+    for (const words of document.querySelectorAll(".of-lap")) {
+      words.textContent = choice.lap === null ? "" : `lap ${choice.lap}`;
+    }
     markRows();
   }
   for (const drawing of drawings.values()) {
@@ -108,11 +111,11 @@ function watchView() {
 }
 
 let printing = false;
-const PRINT_WIDTH = 700; // A4 less its margins, in CSS pixels
+const ON_PAPER = { width: 700, onDark: false, stretch: 0.8 }; // A4 less its margins
 function wirePrinting() {
   addEventListener("beforeprint", () => {
     printing = true;
-    for (const drawing of drawings.values()) draw(drawing, { width: PRINT_WIDTH, onDark: false });
+    for (const drawing of drawings.values()) draw(drawing, ON_PAPER);
   });
   addEventListener("afterprint", () => {
     printing = false;
@@ -132,5 +135,10 @@ for (const button of document.querySelectorAll(".save")) {
 }
 wirePrinting();
 choose({ lap: lapPick ? Number(lapPick.value) : null, ...readAddress() });
+addressFollows = true;
 addEventListener("hashchange", () => choose(readAddress()));
 watchView();
+setTimeout(() => {
+  const first = drawings.values().next().value;
+  if (first?.stale) draw(first);
+}, 0);

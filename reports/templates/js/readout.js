@@ -1,6 +1,6 @@
 // The values at the marked place, written into the legends.
 const readouts = Array.from(document.querySelectorAll("[data-reads]"));
-const stateKeys = Array.from(document.querySelectorAll("#figure-slip .swatch[class*='state-']"));
+const stateKeys = Array.from(document.querySelectorAll("#figure-slip .swatch[class*='s-state-']"));
 const THIN_SPACE = "\u202f";
 
 function written(value, decimals) {

@@ -18,7 +18,7 @@ function choose(changes) {
   }
   if (Object.keys(changed).length === 0) return;
   for (const listener of listeners) listener(changed);
-  writeAddressSoon();
+  if (addressFollows) writeAddressSoon();
 }
 
 function cornerRange(number) {
@@ -28,6 +28,8 @@ function cornerRange(number) {
   return [Math.max(0, corner.start - room), Math.min(page.length, corner.end + room)];
 }
 
+// The address is left as it was until somebody chooses something.
+let addressFollows = false;
 let addressTimer = 0;
 function writeAddressSoon() {
   clearTimeout(addressTimer);
