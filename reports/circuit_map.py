@@ -180,12 +180,13 @@ def map_figure(result: SessionResult) -> JsonDict | None:
         return None
     west, east, south, north = limits
     data = [_track(path), _lap_path()]
-    if result.corners:
-        x, y, out_x, out_y = _places(path, result.corners)
-        reach = LABEL_DISTANCE * max(east - west, north - south)
-        data.append(_discs(x, y, largest_corner_energy_j(result)))
-        data.append(_numbers(x, y, out_x, out_y, result.corners, reach))
+    places = _places(path, result.corners) if result.corners else None
+    if places is not None:
+        data.append(_discs(places[0], places[1], largest_corner_energy_j(result)))
     data += [_start(path), *_event_traces()]
+    if places is not None:
+        reach = LABEL_DISTANCE * max(east - west, north - south)
+        data.append(_numbers(*places, result.corners, reach))
     bare = {"visible": False, "fixedrange": True}
     layout: JsonDict = {
         "height": 520,

@@ -11,10 +11,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from pipeline.estimate import Answer, Estimate
 from pipeline.result import STATES, CornerSummary, LockFit, SessionResult
 from reports.document import JsonDict
-from reports.lap_columns import decoded, energy_range_kj, kept_samples, typed
-from reports.numbers import THIN_SPACE
+from reports.lap_columns import decoded, drawn_length_m, energy_range_kj, kept_samples, typed
+from reports.numbers import THIN_SPACE, written
 from reports.palette import LIGHT, STATE_COLOUR, STATE_HATCH
 from reports.wording import STATE_LETTER
 
@@ -50,7 +51,7 @@ def _layout(height: int, **more: object) -> JsonDict:
         "showlegend": False,
         "hovermode": False,
         "dragmode": "zoom",
-        "bargap": 0.25,
+        "barmode": "overlay",
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
     }
@@ -125,7 +126,7 @@ def _reach(result: SessionResult, *traces: np.ndarray | None) -> list[float]:
 
 
 def _distance_axis(result: SessionResult, **more: object) -> JsonDict:
-    span = [0.0, result.session.circuit_length_m]
+    span = [0.0, drawn_length_m(result)]
     return _axis("distance from the start line [m]", range=span, zeroline=False, **more)
 
 
@@ -265,6 +266,31 @@ def _law_traces(fit: LockFit) -> list[JsonDict]:
     return [*data, law]
 
 
+def _told(answer: Answer | None, unit: str, factor: float) -> str:
+    """An estimate for a label in a figure; nothing where there is none."""
+    if not isinstance(answer, Estimate):
+        return ""
+    return f"{written(answer, unit, factor).with_interval} {unit}"
+
+
+def _lock_labels(result: SessionResult) -> list[JsonDict]:
+    """The law's three numbers where it has them: on the overrun, at zero and on drive."""
+    estimates = result.estimates
+    overrun = _told(estimates.get("lock_overrun"), "%", 100.0)
+    drive = _told(estimates.get("lock_drive"), "%", 100.0)
+    breakaway = _told(estimates.get("breakaway_torque_nm"), "N·m", 1.0)
+    paper: JsonDict = {"xref": "paper", "yref": "paper", "y": 1.0, "yanchor": "bottom"}
+    places: list[JsonDict] = [
+        paper | {"x": 0.0, "xanchor": "left", "align": "left", "text": f"← overrun<br>{overrun}"},
+        paper | {"x": 1.0, "xanchor": "right", "align": "right", "text": f"drive →<br>{drive}"},
+    ]
+    if breakaway:
+        low: JsonDict = {"x": 1.0, "y": 0.03, "xanchor": "right", "align": "right"}
+        places.append(paper | low | {"text": f"at zero: breakaway {breakaway}"})
+    font = {"size": 12, "color": LIGHT["muted"]}
+    return [place | {"showarrow": False, "font": font} for place in places]
+
+
 def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
     """Locking torque against input torque: sliding samples, fitted law, build sheet's law."""
     kept = kept_samples(result).astype(np.int64)
@@ -295,23 +321,7 @@ def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
         hovermode="closest",
         xaxis=_axis("input torque [N·m]", zerolinecolor=LIGHT["muted"]),
         yaxis=_axis("locking torque [N·m]", rangemode="tozero"),
-        annotations=[
-            {
-                "xref": "paper",
-                "yref": "paper",
-                "x": place,
-                "y": 1.0,
-                "xanchor": anchor,
-                "yanchor": "bottom",
-                "text": words,
-                "showarrow": False,
-                "font": {"size": 12, "color": LIGHT["muted"]},
-            }
-            for place, anchor, words in (
-                (0.0, "left", "← overrun"),
-                (1.0, "right", "drive →"),
-            )
-        ],
+        annotations=_lock_labels(result),
     )
     return {"data": [cloud, chosen, *_law_traces(fit)], "layout": layout}
 

@@ -53,6 +53,15 @@ def spans(result: SessionResult) -> dict[int, LapSpan]:
     return found
 
 
+def drawn_length_m(result: SessionResult) -> float:
+    """How far the distance axes reach: the circuit, or the log where no circuit was found. [m]"""
+    length = result.session.circuit_length_m
+    if np.isfinite(length) and length > 0.0:
+        return float(length)
+    known = result.traces.distance_m[np.isfinite(result.traces.distance_m)]
+    return max(float(known.max()), 1.0) if known.size else 1.0
+
+
 def column(values: FloatArray) -> JsonDict:
     """A column in two bytes per value, base64; the page turns it back into floats."""
     codes, offset, step = two_byte_codes(np.asarray(values, dtype=np.float64))
@@ -210,7 +219,7 @@ def energy_range_kj(result: SessionResult) -> tuple[FloatArray, FloatArray, Floa
     traces = result.traces
     if traces.friction_power_w is None:
         return None
-    grid = np.linspace(0.0, result.session.circuit_length_m, RANGE_POINTS)
+    grid = np.linspace(0.0, drawn_length_m(result), RANGE_POINTS)
     counted = {lap.number for lap in result.laps if lap.valid}
     rows = []
     for number, span in spans(result).items():

@@ -32,7 +32,7 @@ from reports.document import (
     Terms,
 )
 from reports.figures import side
-from reports.lap_columns import lap_columns, no_state_share
+from reports.lap_columns import drawn_length_m, lap_columns, no_state_share
 from reports.numbers import count, lap_time, number
 from reports.palette import dark_by_light
 from reports.session_limits import exclusion_table, quality_table, threshold_table
@@ -96,7 +96,7 @@ def _lap_options(result: SessionResult, columns: dict[str, JsonDict]) -> tuple[O
 def _page_data(result: SessionResult, columns: dict[str, JsonDict]) -> JsonDict:
     places = corner_places(result)
     return {
-        "length": result.session.circuit_length_m,
+        "length": drawn_length_m(result),
         "laps": columns,
         "notCounted": {str(lap.number): lap.reason for lap in result.laps if not lap.valid},
         "corners": [
@@ -314,7 +314,7 @@ def _about_section(result: SessionResult) -> Section:
         ("session", session.id),
         ("log", (f"{count(session.samples, 'sample')} at {number(session.rate_hz, 0)} Hz, "
                 f"{lap_time(session.duration_s)} min")),
-        ("circuit length", f"{number(session.circuit_length_m, 0)} m"),
+        ("circuit length", f"{number(drawn_length_m(result), 0)} m"),
         *result.provenance.items(),
     )  # fmt: skip
     states = tuple(

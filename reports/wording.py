@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.estimate import Grade
-from pipeline.result import AxleState, Phase
+from pipeline.result import AxleState
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,13 +134,14 @@ STATE_MEANING: dict[AxleState, str] = {
     "or under braking",
 }
 
-PHASE_MEANING: dict[Phase, str] = {
-    Phase.OVERRUN: "the car pushes the engine",
-    Phase.NEUTRAL: "next to no input torque",
-    Phase.DRIVE: "the engine pushes the car",
-}
-
 GLOSSARY: tuple[tuple[str, str], ...] = (
+    (
+        "Drive, overrun",
+        (
+            "on drive the engine pushes the car, on the overrun the car turns the engine; neutral "
+            "is next to no input torque."
+        ),
+    ),
     (
         "Input torque",
         "torque at the ring gear: what both half-shafts together pass on. Above zero it drives.",
@@ -197,8 +198,8 @@ CAUTIONS: tuple[str, ...] = (
     ),
     (
         "A pack that welds or seizes can lock the axle without warning. If the numbers jump, "
-        "if the car judders or the drained oil carries metal, take the differential out and look at it "
-        "before it runs again."
+        "if the car judders or the drained oil carries metal, take the differential out and look "
+        "at it before it runs again."
     ),
     "Driving tests belong on closed ground, with a qualified driver and people standing clear.",
     (
