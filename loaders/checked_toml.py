@@ -22,13 +22,15 @@ def setting(
     low: float = -math.inf,
     high: float = math.inf,
     above: float = -math.inf,
+    is_range: bool = False,
     default: Any = dataclasses.MISSING,
 ) -> Any:
     """A dataclass field that is read from TOML: what it means and what it may be.
 
-    ``low`` and ``high`` are allowed values themselves; ``above`` is not.
+    ``low`` and ``high`` are allowed values themselves; ``above`` is not. A pair that ``is_range``
+    runs from its smaller to its larger number, and one number may stand for both.
     """
-    limits = {"meaning": meaning, "low": low, "high": high, "above": above}
+    limits = {"meaning": meaning, "low": low, "high": high, "above": above, "is_range": is_range}
     if default is dataclasses.MISSING:
         return dataclasses.field(metadata=limits)
     return dataclasses.field(default=default, metadata=limits)
@@ -43,16 +45,32 @@ def read_toml(path: Path) -> dict[str, Any]:
         If there is no such file or it is not TOML; the message has line and column.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        # Some editors put a byte-order mark in front, which is no TOML.
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
     except FileNotFoundError:
         msg = f"{path}: no such file. Make a logbook with 'sidegear new FOLDER' or name its folder."
         raise InputError(msg) from None
     except UnicodeDecodeError as problem:
-        msg = f"{path.name}: byte {problem.start} is not UTF-8. Save the file as UTF-8 text."
+        line = problem.object.count(b"\n", 0, problem.start) + 1
+        msg = f"{path.name}: line {line} is not UTF-8. Save the file as UTF-8 text."
         raise InputError(msg) from None
     except tomllib.TOMLDecodeError as problem:
         msg = f"{path.name}: not valid TOML: {problem}. Correct the line and try again."
         raise InputError(msg) from None
+    except OSError as problem:
+        msg = f"{path}: cannot be read ({problem.strerror}). Name a TOML file that you may read."
+        raise InputError(msg) from None
+
+
+def refuse_other_schema(
+    tables: Mapping[str, Any], expected: int, place: str, problems: list[str]
+) -> None:
+    """Append a problem unless ``schema`` is the version that we read."""
+    found = tables.get("schema")
+    if found is None:
+        problems.append(f"{place}: 'schema' is not set. Write schema = {expected} at the top.")
+    elif type(found) is not int or found != expected:
+        problems.append(f"{place}: schema = {said_of(found)}; expected {expected}.")
 
 
 def build(cls: type[T], table: Mapping[str, Any], place: str, problems: list[str]) -> T | None:
@@ -110,16 +128,32 @@ def _checked(
         return _numbers(value, len(typing.get_args(hint)), limits, place, problems)
     if hint is str:
         if not isinstance(value, str):
-            problems.append(f"{place} = {value!r}; expected text in quotes.")
+            problems.append(
+                f"{place} = {said_of(value)}; expected text in quotes ({limits['meaning']})."
+            )
         return value
     return _number(value, hint, limits, place, problems)
 
 
+def said_of(value: Any) -> str:
+    """A value as its file has it, as far as an error message can show it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, (int, float)):
+        # Whole numbers of hundreds of digits are valid TOML.
+        huge = isinstance(value, int) and abs(value) > 10**16
+        return "a huge number" if huge else str(value)
+    if isinstance(value, str):
+        return f'"{value[:60]}"'
+    return f"{value!r:.60}"
+
+
 def _one_of(value: Any, allowed: tuple[Any, ...], place: str, problems: list[str]) -> Any:
-    if value not in allowed:
-        said = " or ".join(repr(option) for option in allowed)
+    # By type as well: true is equal to 1.
+    if not any(type(value) is type(option) and value == option for option in allowed):
+        said = " or ".join(map(said_of, allowed))
         close = nearest(str(value), map(str, allowed))
-        problems.append(f"{place} = {value!r}; expected {said}.{close}")
+        problems.append(f"{place} = {said_of(value)}; expected {said}.{close}")
     return value
 
 
@@ -127,12 +161,22 @@ def _numbers(
     value: Any, length: int, limits: Mapping[str, Any], place: str, problems: list[str]
 ) -> Any:
     """A fixed count of numbers; one number may stand for a range without width."""
-    if isinstance(value, (int, float)) and length == 2:
-        value = [value, value]
+    if limits["is_range"] and not isinstance(value, list):
+        one = _number(value, float, limits, place, problems)
+        return (one, one)
     if not isinstance(value, list) or len(value) != length:
-        problems.append(f"{place} = {value!r}; expected {length} numbers in square brackets.")
+        problems.append(
+            f"{place} = {said_of(value)}; expected {length} numbers in square brackets "
+            f"({limits['meaning']})."
+        )
         return value
-    return tuple(_number(each, float, limits, place, problems) for each in value)
+    before = len(problems)
+    pair = tuple(_number(each, float, limits, place, problems) for each in value)
+    if limits["is_range"] and len(problems) == before and pair[0] > pair[-1]:
+        problems.append(
+            f"{place} = {said_of(value)}; expected the smaller number first. Swap them."
+        )
+    return pair
 
 
 def _number(
@@ -140,13 +184,24 @@ def _number(
 ) -> Any:
     whole = kind is int
     if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
-        problems.append(f"{place} = {value!r}; expected a {'whole ' if whole else ''}number.")
+        problems.append(
+            f"{place} = {said_of(value)}; expected a {'whole ' if whole else ''}number "
+            f"({limits['meaning']})."
+        )
         return value
     low, high, above = limits["low"], limits["high"], limits["above"]
-    if not (low <= value <= high and value > above):
-        lower = f"above {above:g}" if above > low else f"from {low:g}"
-        upper = "" if math.isinf(high) else f" to {high:g}"
+    fits = low <= value <= high and value > above
+    if not fits or not abs(value) < math.inf:
         problems.append(
-            f"{place} = {value:g}; expected a number {lower}{upper} ({limits['meaning']})."
+            f"{place} = {said_of(value)}; expected a number{_between(low, high, above)} "
+            f"({limits['meaning']})."
         )
+        return value
     return kind(value)
+
+
+def _between(low: float, high: float, above: float) -> str:
+    lower = f" above {above:g}" if above > low else f" from {low:g}"
+    if math.isinf(max(low, above)):
+        lower = ""
+    return lower + ("" if math.isinf(high) else f" to {high:g}")

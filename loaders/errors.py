@@ -27,5 +27,11 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("furlong", ["km/h", "m/s"])
     ''
     """
+    close = closest(word, known)
+    return f" Did you mean '{close}'?" if close else ""
+
+
+def closest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that is written most like ``word``, or None when none comes near."""
     close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f" Did you mean '{close[0]}'?" if close else ""
+    return close[0] if close else None

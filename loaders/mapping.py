@@ -7,10 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from loaders.channels import CHANNEL_BY_NAME, TIME, Channel, Quantity
-from loaders.checked_toml import build, read_toml, refuse_unknown_tables, setting, table_of
+from loaders.channels import CHANNEL_BY_NAME, Channel, Quantity
+from loaders.checked_toml import (
+    build,
+    read_toml,
+    refuse_other_schema,
+    refuse_unknown_tables,
+    setting,
+    table_of,
+)
 from loaders.delimited import Layout
-from loaders.errors import InputError, nearest
+from loaders.errors import InputError, closest, nearest
 from loaders.units import Unit, linear_speed_unit, unit_of
 
 MAP_SCHEMA = 1
@@ -64,11 +71,9 @@ def read_channel_map(path: Path) -> ChannelMap:
     tables = read_toml(path)
     problems: list[str] = []
     refuse_unknown_tables(tables, ["schema", "time", "channels"], path.name, problems)
-    if tables.get("schema") != MAP_SCHEMA:
-        problems.append(f"{path.name}: schema = {tables.get('schema')!r}; expected {MAP_SCHEMA}.")
-    time = build(
-        TimeColumn, table_of(tables, "time", path.name, problems), f"{path.name}: [time]", problems
-    )
+    refuse_other_schema(tables, MAP_SCHEMA, path.name, problems)
+    time_table = table_of(tables, "time", path.name, problems)
+    time = build(TimeColumn, time_table, f"{path.name}: [time]", problems)
     entries: dict[str, ChannelColumn] = {}
     for name, table in table_of(tables, "channels", path.name, problems).items():
         place = f"{path.name}: [channels.{name}]"
@@ -81,14 +86,29 @@ def read_channel_map(path: Path) -> ChannelMap:
             problems.append(f"{place}: must be a table with 'column'.")
         elif (entry := build(ChannelColumn, table, place, problems)) is not None:
             entries[name] = entry
-    problems += _columns_named_twice(path, entries)
+            if entry.rolling_radius_m is not None and not _is_wheel(name):
+                problems.append(
+                    f"{place}: rolling_radius_m is for wheel speeds only. Remove it here."
+                )
+    if not tables.get("channels"):
+        problems.append(
+            f"{path.name}: no channel is mapped. Write a table [channels.NAME] with its column for "
+            "each; both wheel speeds of the driven axle are needed."
+        )
+    problems += _columns_named_twice(path, time, entries)
     if problems or time is None:
         raise InputError.gathered(problems)
     return ChannelMap(path, time, entries)
 
 
-def _columns_named_twice(path: Path, entries: Mapping[str, ChannelColumn]) -> list[str]:
-    first: dict[str, str] = {}
+def _is_wheel(name: str) -> bool:
+    return name.startswith("wheel_speed_")
+
+
+def _columns_named_twice(
+    path: Path, time: TimeColumn | None, entries: Mapping[str, ChannelColumn]
+) -> list[str]:
+    first = {} if time is None else {time.column: "the time"}
     problems = []
     for name, entry in entries.items():
         if entry.column in first:
@@ -125,11 +145,23 @@ def choose_map(maps: list[ChannelMap], layout: Layout, log: Path) -> ChannelMap:
 def unfit_map(channel_map: ChannelMap, layout: Layout, log: Path) -> str:
     """What is wrong between a map and a log, in one paragraph."""
     absent = sorted(channel_map.columns - set(layout.names))
-    said = " ".join(f"'{name}'.{nearest(name, layout.names)}" for name in absent)
-    return (
-        f"{channel_map.path.name}: the log {log.name} has no column {said} Its columns are: "
-        f"{', '.join(layout.names)}. Correct the column text in {channel_map.path.name}."
+    said = ", ".join(f"'{name}'" for name in absent)
+    close = "".join(
+        f" Did you mean '{near}' for '{name}'?"
+        for name in absent
+        if (near := closest(name, layout.names))
     )
+    line = layout.dialect.header_line
+    return (
+        f"{log.name}: line {line}: no column is called {said}, as {channel_map.path.name} "
+        f"expects.{close} The log's columns are {_listed(layout.names)}. Correct the column text "
+        f"in {channel_map.path.name}, or remove the channels that this log does not have."
+    )
+
+
+def _listed(names: tuple[str, ...], most: int = 60) -> str:
+    said = ", ".join(f"'{name}'" for name in names[:most])
+    return said if len(names) <= most else f"{said} and {len(names) - most} more"
 
 
 def unit_for(
@@ -162,8 +194,16 @@ def _wheel_unit(
     channel: Channel, entry: ChannelColumn, text: str, place: str, map_name: str
 ) -> Unit:
     linear = linear_speed_unit(text)
-    if channel.quantity is not Quantity.ANGULAR_SPEED or linear is None:
-        return unit_of(text, channel.quantity, place)
+    if not _is_wheel(channel.name) or linear is None:
+        unit = unit_of(text, channel.quantity, place)
+        if entry.rolling_radius_m is not None:
+            msg = (
+                f"{place} is in '{text}', which is a rotational speed already, but "
+                f"[channels.{channel.name}] in {map_name} sets rolling_radius_m. Remove that, or "
+                "correct the unit."
+            )
+            raise InputError(msg)
+        return unit
     if entry.rolling_radius_m is None:
         msg = (
             f"{place} is a wheel speed in '{text}'; turning it back into rotation needs the radius "
@@ -173,7 +213,19 @@ def _wheel_unit(
     return Unit(linear.factor / entry.rolling_radius_m)
 
 
-def time_unit(entry: TimeColumn, stated_in_log: str | None, place: str) -> Unit:
-    """Factor from the time column's unit to seconds; seconds when nothing says otherwise."""
-    text = entry.unit if entry.unit is not None else (stated_in_log or "s")
-    return unit_of(text, Quantity.TIME, f"{place} ({TIME})")
+def time_unit(entry: TimeColumn, stated_in_log: str | None, place: str, map_name: str) -> Unit:
+    """Factor from the time column's unit to seconds.
+
+    Raises
+    ------
+    InputError
+        If no unit is stated anywhere or it is not one of time.
+    """
+    text = entry.unit if entry.unit is not None else stated_in_log
+    if text is None:
+        msg = (
+            f"{place} is the time and has no unit in the log and none in {map_name}. "
+            'Set unit = "s" or what it is under [time].'
+        )
+        raise InputError(msg)
+    return unit_of(text, Quantity.TIME, place)

@@ -166,7 +166,7 @@ def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
 def _stamps(raw: RawTable, channel_map: ChannelMap) -> FloatArray:
     entry = channel_map.time
     place = f"{raw.path.name}: column '{entry.column}'"
-    unit = time_unit(entry, raw.units[raw.names.index(entry.column)], place)
+    unit = time_unit(entry, raw.units[raw.names.index(entry.column)], place, channel_map.path.name)
     return raw.columns[entry.column] * unit.factor
 
 

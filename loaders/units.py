@@ -107,8 +107,8 @@ def unit_of(text: str, quantity: Quantity, place: str) -> Unit:
     if unit is None:
         names = spellings(quantity)
         msg = (
-            f"{place} has unit '{text}'; a {quantity} may be in {', '.join(names)}."
-            f"{nearest(spelling, names)} Set the unit in the channel map."
+            f"{place} has unit '{text}', which is no unit of {quantity}.{nearest(spelling, names)} "
+            f"Known: {', '.join(names)}. Set the unit in the channel map."
         )
         raise InputError(msg)
     return unit

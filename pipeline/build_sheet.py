@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
-from loaders.checked_toml import build, read_toml, refuse_unknown_tables, setting, table_of
+from loaders.checked_toml import (
+    build,
+    read_toml,
+    refuse_other_schema,
+    refuse_unknown_tables,
+    said_of,
+    setting,
+    table_of,
+)
 from loaders.errors import InputError
+
+T = TypeVar("T")
 
 BUILD_SHEET_SCHEMA = 1
 
@@ -54,12 +64,17 @@ class Differential:
         "inner radius of the friction face", above=0.0, high=0.3, default=None
     )
     friction_coefficient: tuple[float, float] | None = setting(
-        "friction of the plates in oil, one number or a range", above=0.0, high=1.0, default=None
+        "friction of the plates in oil, one number or a range",
+        above=0.0,
+        high=1.0,
+        is_range=True,
+        default=None,
     )
     spring_force_n: tuple[float, float] | None = setting(
         "force of the spring washers on the packs, one number or a range",
         low=0.0,
         high=1e5,
+        is_range=True,
         default=None,
     )
 
@@ -133,41 +148,32 @@ def read_build_sheet(path: Path) -> BuildSheet:
     problems: list[str] = []
     known = ["schema", "car", "differential", "sensors", "states"]
     refuse_unknown_tables(tables, known, path.name, problems)
-    if tables.get("schema") != BUILD_SHEET_SCHEMA:
-        problems.append(
-            f"{path.name}: schema = {tables.get('schema')!r}; expected {BUILD_SHEET_SCHEMA}."
-        )
-    car = build(Car, table_of(tables, "car", path.name, problems), f"{path.name}: [car]", problems)
-    differential = build(
-        Differential,
-        table_of(tables, "differential", path.name, problems),
-        f"{path.name}: [differential]",
-        problems,
-    )
-    sensors = build(
-        Sensors,
-        table_of(tables, "sensors", path.name, problems),
-        f"{path.name}: [sensors]",
-        problems,
-    )
-    states = build(
-        States, table_of(tables, "states", path.name, problems), f"{path.name}: [states]", problems
-    )
-    if differential is not None:
-        problems += _radii_in_order(differential, path)
+    refuse_other_schema(tables, BUILD_SHEET_SCHEMA, path.name, problems)
+
+    def part(cls: type[T], name: str) -> T | None:
+        table = table_of(tables, name, path.name, problems)
+        return build(cls, table, f"{path.name}: [{name}]", problems)
+
+    car = part(Car, "car")
+    differential = part(Differential, "differential")
+    sensors = part(Sensors, "sensors")
+    states = part(States, "states")
+    problems += _radii_in_order(tables.get("differential"), path)
     if problems or car is None or differential is None or sensors is None or states is None:
         raise InputError.gathered(problems)
     return BuildSheet(car, differential, sensors, states)
 
 
-def _radii_in_order(parts: Differential, path: Path) -> list[str]:
-    outer, inner = parts.plate_outer_radius_m, parts.plate_inner_radius_m
-    if outer is None or inner is None or inner < outer:
+def _radii_in_order(parts: Any, path: Path) -> list[str]:
+    """Asked of the table itself, so that it is said even when something else is wrong too."""
+    table = parts if isinstance(parts, dict) else {}
+    outer, inner = table.get("plate_outer_radius_m"), table.get("plate_inner_radius_m")
+    if not isinstance(outer, (int, float)) or not isinstance(inner, (int, float)) or inner < outer:
         return []
     return [
         (
-            f"{path.name}: [differential]: plate_inner_radius_m = {inner:g} is not smaller than "
-            f"plate_outer_radius_m = {outer:g}. Swap or correct them."
+            f"{path.name}: [differential]: plate_inner_radius_m = {said_of(inner)} is not smaller "
+            f"than plate_outer_radius_m = {said_of(outer)}. Swap or correct them."
         )
     ]
 
@@ -190,9 +196,28 @@ def read_circuit(path: Path) -> Circuit:
         place = f"{path.name}: [start_line]"
         table = table_of(tables, "start_line", path.name, problems)
         line = build(StartLine, table, place, problems)
+        problems += [] if line is None else _no_line(line, place)
     name = tables.get("name", "")
     if not isinstance(name, str):
         problems.append(f"{path.name}: name = {name!r}; expected text in quotes.")
     if problems:
         raise InputError.gathered(problems)
     return Circuit(name, line)
+
+
+def _no_line(line: StartLine, place: str) -> list[str]:
+    problems = []
+    if line.left == line.right:
+        problems.append(
+            f"{place}: left and right are the same point; expected the two ends of the line across "
+            "the circuit. Correct one of them."
+        )
+    if line.unit == "deg" and any(
+        abs(latitude) > 90 or abs(longitude) > 180
+        for latitude, longitude in (line.left, line.right)
+    ):
+        problems.append(
+            f'{place}: beyond 90 degrees of latitude or 180 of longitude. With unit = "deg" each '
+            'end is [latitude, longitude]; for metres set unit = "m".'
+        )
+    return problems
