@@ -212,7 +212,8 @@ class Section:
     title: str
     lead: str
     blocks: tuple[Block, ...]
-    wide: bool = False
+    hint: str = ""
+    """What can be done here on a screen; not printed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.estimate import Missing
 from pipeline.result import (
     SLIP_STATES,
     STATES,
@@ -147,11 +148,9 @@ def _findings_section(result: SessionResult) -> Section:
 
 def _laps_section(result: SessionResult) -> Section:
     counted = sum(lap.valid for lap in result.laps)
-    lead = (
-        f"{count(counted, 'lap')} of {len(result.laps)} counted. "
-        "Choose a row to see that lap in every figure."
-    )
-    return Section("laps", "Laps", lead, (lap_table(result),), wide=True)
+    lead = f"{count(counted, 'lap')} of {len(result.laps)} counted."
+    hint = "Choose a row to see that lap in every figure, a heading to sort by it."
+    return Section("laps", "Laps", lead, (lap_table(result),), hint if result.laps else "")
 
 
 def _figure(
@@ -169,6 +168,12 @@ def _figure(
         along=along,
         legend=legend,
     )
+
+
+def _why_missing(result: SessionResult, name: str, otherwise: str) -> str:
+    """The analysis's own reason where it gives one, as a sentence's end."""
+    answer = result.estimates.get(name)
+    return f"{(answer.reason if isinstance(answer, Missing) else otherwise).rstrip('.')}."
 
 
 def _lock_section(result: SessionResult) -> Section:
@@ -195,8 +200,7 @@ def _lock_section(result: SessionResult) -> Section:
         "Scatter of locking torque against input torque with the fitted law. The numbers table "
         "holds its three values.",
         None if fit is None else figures.lock_figure(result, fit),
-        "no sliding samples with a known torque difference: either the log has no half-shaft "
-        "torque or the packs never slid.",
+        _why_missing(result, "breakaway_torque_nm", "no law could be fitted"),
         legend=tuple(legend),
     )
     return Section("lock-section", "The pack", "", (spec, further_table(result)))
@@ -238,7 +242,7 @@ def _axle_section(result: SessionResult) -> Section:
         "Friction power and energy so far along the lap. The corner table holds the energy of "
         "each corner.",
         None if no_lap or traces.friction_power_w is None else figures.heat_figure(result),
-        no_lap or "friction power needs the torque difference, which this log does not give.",
+        no_lap or _why_missing(result, "energy_per_lap_j", "no torque difference is known"),
         Along.DISTANCE,
         (
             LegendKey("friction power", "heat", "power", "kW", 2),
@@ -261,7 +265,11 @@ def _axle_section(result: SessionResult) -> Section:
         Along.DISTANCE,
         tuple(torque_keys),
     )
-    return Section("axle", "Along the lap", "", (slip, heat, torque))
+    hint = (
+        "Point at a place to mark it in every figure; drag across to look closer, click twice to "
+        "come back. Keys: arrows move the mark, page up and down change the lap, Esc clears."
+    )
+    return Section("axle", "Along the lap", "", (slip, heat, torque), hint)
 
 
 def _map_section(result: SessionResult) -> Section:
@@ -271,7 +279,7 @@ def _map_section(result: SessionResult) -> Section:
         "Which corners heat the plates?",
         "The area of a disc is the energy of the chosen lap in that corner; the largest disc of "
         f"any lap stands for {number(1e-3 * largest, 2)} kJ. Small signs are the lap's slip "
-        "events. Choose a corner here or in the table to see it closely in the figures above.",
+        "events.",
         "Map of the circuit with energy and slip events. The corner table holds the same numbers.",
         map_figure(result),
         "the log holds no position for a counted lap.",
@@ -281,12 +289,13 @@ def _map_section(result: SessionResult) -> Section:
             *(key for key in _state_keys() if key.label in {str(s) for s in SLIP_STATES}),
         ),
     )
-    return Section("map-section", "Around the circuit", "", (spec,))
+    hint = "Choose a corner here or in the table to see it closely in the figures above."
+    return Section("map-section", "Around the circuit", "", (spec,), hint)
 
 
 def _corners_section(result: SessionResult) -> Section:
-    lead = "Choose a row to bring the figures to that corner." if result.corners else ""
-    return Section("corners", "Corners", lead, (corner_table(result),), wide=True)
+    hint = "Choose a row to bring the figures to that corner." if result.corners else ""
+    return Section("corners", "Corners", "", (corner_table(result),), hint)
 
 
 def _left_out_section(result: SessionResult) -> Section:
@@ -304,7 +313,6 @@ def _left_out_section(result: SessionResult) -> Section:
             quality_table(result.quality),
             threshold_table(result.thresholds),
         ),
-        wide=True,
     )
 
 
