@@ -76,7 +76,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     events = slip_events(evidence)
     lap_table = lap_summaries(evidence, events)
     corner_table = corner_summaries(evidence, events)
-    estimates = session_estimates(evidence, learnt, lap_table)
+    estimates = session_estimates(evidence, learnt, lap_table, events)
     predicted = predictions(sheet.differential)
     info = _info(session, sheet, circuit, signals, length)
     return SessionResult(
@@ -198,6 +198,7 @@ def _evidence(
         corners=corners,
         corner_of=np.where(lap_of >= 0, corner_of, -1),
         state=state,
+        states_told=signals.yaw_rate_radps is not None,
         phase=_phase(signals),
         difference_radps=signals.difference_radps,
         torque=torque,

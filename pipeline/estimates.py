@@ -20,7 +20,7 @@ from pipeline.lock import (
     overrun_to_drive,
 )
 from pipeline.plates import locking_torque
-from pipeline.result import LapSummary, LockFit, Phase
+from pipeline.result import SLIP_STATES, LapSummary, LockFit, Phase, SlipEvent
 from pipeline.summaries import (
     PHASES,
     Evidence,
@@ -28,6 +28,7 @@ from pipeline.summaries import (
     effective_lock,
     energies,
     mean_answer,
+    state_seconds,
 )
 
 FloatArray = NDArray[np.float64]
@@ -40,7 +41,10 @@ _RADIUS_MODEL_DOUBT = 3e-4
 
 
 def session_estimates(
-    evidence: Evidence, learnt: Learnt, laps: tuple[LapSummary, ...]
+    evidence: Evidence,
+    learnt: Learnt,
+    laps: tuple[LapSummary, ...],
+    events: tuple[SlipEvent, ...],
 ) -> dict[str, Answer]:
     """Every number of the session by its name."""
     drive = _effective_lock(evidence, learnt, Phase.DRIVE)
@@ -56,6 +60,10 @@ def session_estimates(
         "torque_bias_overrun": bias_answer(overrun),
         "energy_per_lap_j": _energy_per_lap(evidence),
         "peak_power_w": _peak_power(evidence, laps),
+        **{
+            f"{str(state).replace(' ', '_')}_s_per_lap": state_seconds(evidence, events, state)
+            for state in SLIP_STATES
+        },
         "rolling_radius_ratio": _radius_ratio(evidence, learnt),
         "torque_difference_offset_nm": _negated(_term(evidence, learnt, OFFSET, "N m")),
         "torque_difference_gain": _negated(_term(evidence, learnt, GAIN, "1")),

@@ -19,7 +19,7 @@ from pipeline.result import (
 # source; the figures are chosen by us.
 _ONE_WAY_TO = 0.15
 _TWO_WAY_FROM = 0.85
-# Half the axle's pull on one wheel: a lock of the order of a few percent is gear friction alone.
+# Below this nobody feels a breakaway torque. Chosen by us.
 _OPEN_BELOW_NM = 15.0
 _NOTABLE_OFFSET_NM = 5.0
 _NOTABLE_GAIN = 0.01
@@ -42,8 +42,8 @@ def findings(
         *_locks(info, estimates, predicted),
         *_way(info, estimates),
         *_energy(info, estimates, corners),
-        *_overspeed(info, events, counted),
-        *_held(info, events, counted),
+        *_overspeed(info, events, counted, estimates),
+        *_held(info, events, counted, estimates),
         *_sensors(info, estimates),
         *_radii(info, estimates),
     ]
@@ -100,7 +100,7 @@ def _breakaway(
                 rests_on=rests_on,
             )
         ]
-    verdict, off = _against_sheet(found, predicted["breakaway_torque_nm"], "N·m", 1.0, "")
+    verdict, off = _against_sheet(found, predicted["breakaway_torque_nm"], "N·m", 1.0)
     return [
         Finding(
             f"The packs break loose at {said}{verdict}.",
@@ -115,13 +115,13 @@ def _breakaway(
 
 
 def _against_sheet(
-    found: Estimate, predicted: Prediction, unit: str, scale: float, digits: str
+    found: Estimate, predicted: Prediction, unit: str, scale: float
 ) -> tuple[str, bool]:
     """How an estimate stands to the build sheet's range, and whether it misses it."""
     if isinstance(predicted, Missing):
         return "", False
     low, high = predicted.low * scale, predicted.high * scale
-    span = f"{low:.0f} to {high:.0f} {unit}{digits}"
+    span = f"{low:.0f} to {high:.0f} {unit}"
     if found.high < predicted.low:
         return f", below what the build sheet's parts give ({span})", True
     if found.low > predicted.high:
@@ -132,47 +132,40 @@ def _against_sheet(
 def _locks(
     info: SessionInfo, estimates: Mapping[str, Answer], predicted: Mapping[str, Prediction]
 ) -> list[Finding]:
-    result = []
-    for name, where in (("lock_drive", "On drive"), ("lock_overrun", "On overrun")):
-        found = estimates[name]
-        if isinstance(found, Missing):
-            if "breakaway" not in found.reason and not isinstance(
-                estimates["breakaway_torque_nm"], Missing
-            ):
-                result.append(
-                    Finding(
-                        f"{where} the lock is not observable: {found.reason}.",
-                        "A few corners taken with that pedal position for a second or two would "
-                        "show it.",
-                        needs_attention=False,
-                        grade=info.grade,
-                        rests_on=(name,),
-                    )
-                )
-            continue
-        verdict, off = _against_sheet(found, predicted[name], "%", 100.0, "")
-        if found.low <= 0 <= found.high:
-            sentence = (
-                f"{where} the ramps add no clear lock: {100 * found.value:.1f} % "
-                f"({100 * found.low:.1f} to {100 * found.high:.1f}){verdict}."
-            )
-        else:
-            sentence = (
-                f"{where} the ramps lock {100 * found.value:.1f} % of the input torque "
-                f"({100 * found.low:.1f} to {100 * found.high:.1f}){verdict}."
-            )
-        result.append(
-            Finding(
-                sentence,
-                "Check ramp angle, faces and plate friction against the build sheet."
-                if off
-                else "Ramps, faces and plate friction set this; shims do not.",
-                needs_attention=off,
-                grade=info.grade,
-                rests_on=(name,),
-            )
+    if isinstance(estimates["breakaway_torque_nm"], Missing):
+        # Said once, with the breakaway torque.
+        return []
+    return [
+        _lock(info, name, where, estimates[name], predicted[name])
+        for name, where in (("lock_drive", "On drive"), ("lock_overrun", "On overrun"))
+    ]
+
+
+def _lock(
+    info: SessionInfo, name: str, where: str, found: Answer, predicted: Prediction
+) -> Finding:
+    if isinstance(found, Missing):
+        return Finding(
+            f"{where} the lock is not observable: {found.reason}.",
+            "A few corners taken with that pedal position for a second or two would show it.",
+            needs_attention=False,
+            grade=info.grade,
+            rests_on=(name,),
         )
-    return result
+    verdict, off = _against_sheet(found, predicted, "%", 100.0)
+    said = f"({100 * found.low:.1f} to {100 * found.high:.1f}){verdict}"
+    percent = f"{100 * found.value:.1f} %"
+    return Finding(
+        f"{where} the ramps add no clear lock: {percent} {said}."
+        if found.low <= 0 <= found.high
+        else f"{where} the ramps lock {percent} of the input torque {said}.",
+        "Check ramp angle, faces and plate friction against the build sheet."
+        if off
+        else "Ramps, faces and plate friction set this; shims do not.",
+        needs_attention=off,
+        grade=info.grade,
+        rests_on=(name,),
+    )
 
 
 def _way(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
@@ -232,54 +225,65 @@ def _energy(
 
 
 def _overspeed(
-    info: SessionInfo, events: tuple[SlipEvent, ...], counted: list[LapSummary]
+    info: SessionInfo,
+    events: tuple[SlipEvent, ...],
+    counted: list[LapSummary],
+    estimates: Mapping[str, Answer],
 ) -> list[Finding]:
-    here = _on(events, counted, AxleState.INSIDE_OVERSPEED)
-    if not counted:
+    name = "inside_overspeed_s_per_lap"
+    seconds = estimates[name]
+    if isinstance(seconds, Missing):
         return []
+    here = _on(events, counted, AxleState.INSIDE_OVERSPEED)
     if not here:
         return [
             Finding(
                 f"The inside wheel never runs away under drive in {len(counted)} laps.",
-                "The lock on drive is enough for this grip; less would cost traction only if it "
-                "starts to happen.",
+                "The lock on drive is enough for this grip.",
                 needs_attention=False,
                 grade=info.grade,
+                rests_on=(name,),
             )
         ]
-    seconds = sum(event.end_s - event.start_s for event in here) / len(counted)
     return [
         Finding(
             f"The inside wheel runs away under drive {len(here)} times in {len(counted)} laps, "
-            f"{seconds:.1f} s a lap{_most_often(here)}.",
+            f"{_seconds_a_lap(seconds)}{_most_often(here)}.",
             "More lock on drive or more breakaway torque would hold it, at the price of push "
             "on the way out.",
             needs_attention=False,
             grade=info.grade,
+            rests_on=(name,),
         )
     ]
 
 
 def _held(
-    info: SessionInfo, events: tuple[SlipEvent, ...], counted: list[LapSummary]
+    info: SessionInfo,
+    events: tuple[SlipEvent, ...],
+    counted: list[LapSummary],
+    estimates: Mapping[str, Answer],
 ) -> list[Finding]:
+    name = "held_s_per_lap"
+    seconds = estimates[name]
     here = _on(events, counted, AxleState.HELD)
-    if not here:
+    if isinstance(seconds, Missing) or not here:
         return []
-    seconds = sum(event.end_s - event.start_s for event in here) / len(counted)
-    phases = Counter[str]()
-    for event in here:
-        phases[str(event.phase)] += 1
-    phase, count = phases.most_common(1)[0]
+    phase, count = Counter(str(event.phase) for event in here).most_common(1)[0]
     return [
         Finding(
-            f"In corners the axle is held for {seconds:.1f} s a lap{_most_often(here)}; "
+            f"In corners the axle is held for {_seconds_a_lap(seconds)}{_most_often(here)}; "
             f"{100 * count / len(here):.0f} % of these stretches are under {phase}.",
             "While held the tyres scrub and the car resists turning.",
             needs_attention=False,
             grade=info.grade,
+            rests_on=(name,),
         )
     ]
+
+
+def _seconds_a_lap(seconds: Estimate) -> str:
+    return f"{seconds.value:.1f} s a lap ({seconds.low:.1f} to {seconds.high:.1f})"
 
 
 def _on(
@@ -298,15 +302,16 @@ def _most_often(events: list[SlipEvent]) -> str:
 
 
 def _sensors(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
-    offset, gain = estimates["torque_difference_offset_nm"], estimates["torque_difference_gain"]
+    offset = _notable(estimates["torque_difference_offset_nm"], _NOTABLE_OFFSET_NM)
+    gain = _notable(estimates["torque_difference_gain"], _NOTABLE_GAIN)
     parts, names = [], []
-    if _is_notable(offset, _NOTABLE_OFFSET_NM):
-        parts.append(f"by {offset.value:+.1f} N·m ({offset.low:+.1f} to {offset.high:+.1f})")  # type: ignore[union-attr]
+    if offset is not None:
+        parts.append(f"by {offset.value:+.1f} N·m ({offset.low:+.1f} to {offset.high:+.1f})")
         names.append("torque_difference_offset_nm")
-    if _is_notable(gain, _NOTABLE_GAIN):
+    if gain is not None:
         parts.append(
-            f"by {100 * gain.value:+.1f} % of the input torque "  # type: ignore[union-attr]
-            f"({100 * gain.low:+.1f} to {100 * gain.high:+.1f})"  # type: ignore[union-attr]
+            f"by {100 * gain.value:+.1f} % of the input torque "
+            f"({100 * gain.low:+.1f} to {100 * gain.high:+.1f})"
         )
         names.append("torque_difference_gain")
     if not parts:
@@ -322,12 +327,11 @@ def _sensors(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding
     ]
 
 
-def _is_notable(answer: Answer, least: float) -> bool:
-    """Whether an estimate is clearly away from zero and large enough to speak of."""
-    if isinstance(answer, Missing):
-        return False
-    clear = answer.low > 0 or answer.high < 0
-    return clear and abs(answer.value) > least
+def _notable(answer: Answer, least: float) -> Estimate | None:
+    """The estimate when it is clearly away from zero and large enough to speak of."""
+    if isinstance(answer, Missing) or answer.low <= 0 <= answer.high:
+        return None
+    return answer if abs(answer.value) > least else None
 
 
 def _radii(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
@@ -340,8 +344,9 @@ def _radii(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
     return [
         Finding(
             f"The {larger} driven tyre rolls {100 * abs(ratio.value - 1):.2f} % larger than the "
-            "other.",
-            "The axle works on the straights too; match pressures and tyres.",
+            f"other ({100 * min(map(abs, (ratio.low - 1, ratio.high - 1))):.2f} to "
+            f"{100 * max(map(abs, (ratio.low - 1, ratio.high - 1))):.2f}).",
+            "The tyres fight each other on the straights; match pressures and tyres.",
             needs_attention=False,
             grade=info.grade,
             rests_on=("rolling_radius_ratio",),

@@ -53,6 +53,8 @@ class Evidence:
     corners: tuple[Corner, ...]
     corner_of: IndexArray
     state: StateArray
+    states_told: bool
+    """Whether the log holds what the states are told from."""
     phase: NDArray[np.int8]
     """Index into `PHASES`."""
     difference_radps: FloatArray
@@ -178,6 +180,8 @@ def _effective_lock(evidence: Evidence, lap: int, phase: Phase) -> Answer:
     """Locking torque over input torque, both summed over the lap's sliding samples of a phase."""
     if evidence.torque is None:
         return Missing(evidence.why_no_torque)
+    if not evidence.laps[lap].valid:
+        return Missing("the lap does not count")
     span = evidence.laps[lap].samples
     chosen = evidence.sliding[span] & (evidence.phase[span] == PHASES.index(phase))
     return effective_lock(
@@ -273,6 +277,18 @@ def _event(
     )
 
 
+def state_seconds(evidence: Evidence, events: tuple[SlipEvent, ...], state: AxleState) -> Answer:
+    """Time a lap that the axle spends in slip events of one state, mean over counted laps. [s]"""
+    if not evidence.states_told:
+        return Missing("the log has no yaw rate, so the expected speed difference is not known")
+    by_lap = {evidence.laps[i].number: 0.0 for i in evidence.counted}
+    for event in events:
+        if event.state is state and event.lap in by_lap:
+            by_lap[event.lap] += event.end_s - event.start_s
+    seconds = np.array(list(by_lap.values()))
+    return mean_answer(seconds, np.zeros(len(seconds)), "s", evidence.grade, "laps")
+
+
 def corner_summaries(
     evidence: Evidence, events: tuple[SlipEvent, ...]
 ) -> tuple[CornerSummary, ...]:
@@ -339,9 +355,10 @@ def mean_answer(
     mean, half = mean_interval(values)
     # A wrong calibration moves all laps together: its mean, not its mean over the root of n.
     shared = float(np.mean(systematic))
+    calibration = " and the sensors' calibration" if shared > 0 else ""
     return _estimate(
         mean, float(np.hypot(half, shared)), unit, len(values), grade,
-        f"mean over {units}; interval from their scatter and the sensors' calibration",
+        f"mean over {units}; interval from their scatter{calibration}",
     )  # fmt: skip
 
 
