@@ -76,7 +76,8 @@ def session_report(result: SessionResult) -> Report:
         ),
         laps=_lap_options(result, columns),
         corners=tuple(
-            Option(corner.number, f"{corner.number}, {side(corner)}") for corner in result.corners
+            Option(corner.number, f"corner {corner.number}, {side(corner)}")
+            for corner in result.corners
         ),
         first_lap=first,
         data=_page_data(result, columns),
@@ -87,7 +88,7 @@ def _lap_options(result: SessionResult, columns: dict[str, JsonDict]) -> tuple[O
     return tuple(
         Option(
             lap.number,
-            f"{lap.number}  ({lap_time(lap.lap_time_s)}{'' if lap.valid else ', not counted'})",
+            f"lap {lap.number} · {lap_time(lap.lap_time_s)}{'' if lap.valid else ', not counted'}",
         )
         for lap in result.laps
         if str(lap.number) in columns
