@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,8 @@ FloatArray = NDArray[np.float64]
 # traffic or a mistake. Chosen by us.
 SLOWEST_TO_MEDIAN = 1.10
 FASTEST_TO_MEDIAN = 0.80
+# Two laps of one circuit differ in length by the line driven, not by more than this.
+_SAME_LENGTH = 0.005
 _STANDING_MPS = 1.0
 _STANDING_S = 1.0
 # A lap with a larger share of unusable samples does not give a full lap's energy. Chosen by us.
@@ -143,24 +145,31 @@ def judge(
         Samples at which everything needed is there.
     rate_hz : float
         Samples per second. [1/s]
+
+    Notes
+    -----
+    A log that begins or ends on the line itself holds one crossing too few; its first or last lap
+    is complete all the same when it is as long as the others.
     """
     standing = [
         float(np.count_nonzero(speed_mps[lap.samples] < _STANDING_MPS)) / rate_hz for lap in laps
     ]
-    ordinary = [
-        lap.end_s - lap.start_s
-        for lap, stood in zip(laps, standing, strict=True)
-        if lap.complete and stood < _STANDING_S
+    lengths = [float(np.nansum(speed_mps[lap.samples])) / rate_hz for lap in laps]
+    ordinary = [i for i, lap in enumerate(laps) if lap.complete and standing[i] < _STANDING_S]
+    median_s = _median([laps[i].end_s - laps[i].start_s for i in ordinary])
+    median_m = _median([lengths[i] for i in ordinary])
+    whole = [
+        replace(lap, complete=lap.complete or abs(length / median_m - 1) < _SAME_LENGTH)
+        for lap, length in zip(laps, lengths, strict=True)
     ]
-    median = float(np.median(ordinary)) if ordinary else np.nan
     return tuple(
-        _with_reason(lap, _reason(lap, stood, median, usable[lap.samples], i == 0))
-        for i, (lap, stood) in enumerate(zip(laps, standing, strict=True))
+        replace(lap, reason=_reason(lap, standing[i], median_s, usable[lap.samples], i == 0))
+        for i, lap in enumerate(whole)
     )
 
 
-def _with_reason(lap: Lap, reason: str) -> Lap:
-    return Lap(lap.number, lap.start_s, lap.end_s, lap.first, lap.stop, lap.complete, reason)
+def _median(values: list[float]) -> float:
+    return float(np.median(values)) if values else np.nan
 
 
 def _reason(

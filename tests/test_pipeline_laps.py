@@ -101,3 +101,10 @@ def test_a_standstill_says_how_long() -> None:
 
 def test_a_lap_full_of_holes_does_not_count() -> None:
     assert "17 % of its samples are unusable" in judged([60, 60, 60], unusable_in=2)[2].reason
+
+
+def test_a_log_that_begins_and_ends_on_the_line_loses_no_lap() -> None:
+    time_s = np.arange(0, 240, 1 / RATE_HZ)
+    laps = cut(time_s, np.array([60.0, 120.0, 180.0]))
+    judged_laps = judge(laps, np.full(2400, 30.0), np.ones(2400, bool), RATE_HZ)
+    assert [lap.valid for lap in judged_laps] == [True] * 4

@@ -1,0 +1,127 @@
+"""How long the main job takes, stage by stage, against bare reading of the same file.
+
+Run with ``make bench``. Times move with the machine; the ratios are what to compare.
+"""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(REPOSITORY), str(REPOSITORY / "tests")]
+
+import numpy as np  # noqa: E402
+import pandas as pd  # noqa: E402
+import pyarrow as pa  # noqa: E402
+from pyarrow import csv as arrow_csv  # noqa: E402
+from simulated import simulate  # noqa: E402
+
+from loaders.channels import CHANNEL_BY_NAME  # noqa: E402
+from loaders.mapping import read_channel_map  # noqa: E402
+from loaders.normalise import load_session  # noqa: E402
+from loaders.store import Logbook, publish  # noqa: E402
+from pipeline.analyse import analyse  # noqa: E402
+from pipeline.build_sheet import read_build_sheet, read_circuit  # noqa: E402
+from pipeline.published import to_json  # noqa: E402
+from reports.render import render  # noqa: E402
+from reports.session import session_report  # noqa: E402
+
+T = TypeVar("T")
+RUNS = 7
+COLUMNS = 24
+SHEET = """schema = 1
+[car]
+name = "Ostrel C3"
+driven_axle = "rear"
+track_m = 1.48
+rolling_radius_m = 0.312
+[differential]
+build = "A"
+"""
+
+
+def write_logbook(folder: Path) -> Path:
+    """A logbook and a log of 20 minutes at 100 Hz with 24 columns; returns the log."""
+    log = simulate(seed=1, laps=16)[1]
+    columns = {"time_s": log["time_s"]}
+    columns |= {name: log[name] for name in log.channels if name in CHANNEL_BY_NAME}
+    for i in range(COLUMNS - len(columns)):
+        columns[f"spare_{i}"] = np.sin(0.1 * (i + 1) * columns["time_s"])
+    path = folder / "twenty_minutes.csv"
+    pd.DataFrame(columns).round(4).to_csv(path, index=False)
+    lines = ["schema = 1", "[time]", 'column = "time_s"', 'unit = "s"']
+    for name in columns:
+        if name in CHANNEL_BY_NAME:
+            unit = CHANNEL_BY_NAME[name].unit
+            lines += [f"[channels.{name}]", f'column = "{name}"', f'unit = "{unit}"']
+    (folder / "channels.toml").write_text("\n".join(lines), encoding="utf-8")
+    (folder / "build_sheet.toml").write_text(SHEET, encoding="utf-8")
+    print(f"{path.name}: {len(columns['time_s'])} rows x {len(columns)} columns, "
+          f"{path.stat().st_size / 1e6:.1f} MB")  # fmt: skip
+    return path
+
+
+def timed(what: Callable[[], T]) -> tuple[float, T]:
+    """Median time of a few runs after one for warming up, and the last result. [s]"""
+    result = what()
+    times = []
+    for _ in range(RUNS):
+        start = time.perf_counter()
+        result = what()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times), result
+
+
+def process(*arguments: str) -> Callable[[], None]:
+    """A cold start of the command line with these arguments."""
+    command = [sys.executable, "-m", "pipeline.cli", *arguments]
+    return lambda: subprocess.run(command, check=True, capture_output=True, cwd=REPOSITORY) and None
+
+
+def read_bare(path: Path) -> pa.Table:
+    """The file with every column declared, as fast as the parser goes."""
+    names = path.open(encoding="utf-8").readline().strip().split(",")
+    types = dict.fromkeys(names, pa.float64())
+    return arrow_csv.read_csv(path, convert_options=arrow_csv.ConvertOptions(column_types=types))
+
+
+def main() -> None:
+    """Print one row per stage: seconds, and how many times the bare reading."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        log = write_logbook(folder)
+        logbook = Logbook(folder)
+        maps = [read_channel_map(folder / "channels.toml")]
+        sheet, circuit = read_build_sheet(logbook.build_sheet), read_circuit(logbook.circuit)
+        bare_s, _ = timed(lambda: read_bare(log))
+        load_s, session = timed(lambda: load_session(log, maps))
+        analyse_s, result = timed(lambda: analyse(session, sheet, circuit))
+        render_s, page = timed(lambda: render(session_report(result)))
+        json_s, published = timed(lambda: to_json(result))
+        publish_s, _ = timed(lambda: publish(logbook, session, page, published))
+        cold_s, _ = timed(process("add", str(log), "--logbook", str(folder)))
+        help_s, _ = timed(process("--help"))
+        rows = [
+            ("bare pyarrow.csv reading (baseline)", bare_s),
+            ("read and normalise", load_s),
+            ("analyse, intervals included", analyse_s),
+            ("page", render_s),
+            ("JSON", json_s),
+            ("Parquet, page and result put in place", publish_s),
+            ("sidegear add, cold start to finished page", cold_s),
+            ("sidegear --help, cold start", help_s),
+        ]
+        for what, seconds in rows:
+            print(f"{what:<44} {seconds:7.3f} s {seconds / bare_s:7.2f} x")
+        print(f"page {len(page.encode()) / 1e6:.2f} MB")
+
+
+if __name__ == "__main__":
+    main()
