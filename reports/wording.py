@@ -72,6 +72,17 @@ QUANTITIES: dict[str, Quantity] = {
     "torque_difference_gain": Quantity(
         "Torque sensors, gain", "how much more of the input torque the left one reads", "%", 100.0
     ),
+    **{
+        f"{str(state).replace(' ', '_')}_s_per_lap": Quantity(
+            f"Time {words}", "in one lap", "s", 1.0, "slip"
+        )
+        for state, words in (
+            (AxleState.HELD, "held"),
+            (AxleState.INSIDE_OVERSPEED, "in inside overspeed"),
+            (AxleState.AXLE_OVERSPEED, "in axle overspeed"),
+            (AxleState.INSIDE_DRAG, "in inside drag"),
+        )
+    },
 }  # fmt: skip
 """Names used by the analysis; an unknown name is shown as it is spelt there."""
 
