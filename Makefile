@@ -48,6 +48,7 @@ format: $(ready_to_test)
 
 bench: $(ready_to_test)
 	$(BIN)/python tests/benchmarks/run.py
+	$(BIN)/python tests/benchmarks/page.py
 
 sample-logs: $(ready_to_test)
 	PYTHONPATH=tests $(BIN)/python -m circuit_car.sample_day

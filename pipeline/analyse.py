@@ -260,18 +260,18 @@ def _exclusions(signals: Signals, learnt: Learnt, laps: tuple[Lap, ...]) -> tupl
         if not lap.valid
     ]  # fmt: skip
     on_laps = learnt.clusters.label >= 0
-    for what, mask, consequence in (
-        ("wheel speed or torque missing, filled or at its stop", on_laps & ~signals.clean,
-         "not used for the friction law"),
-        ("gear shifts and brakes coming on", on_laps & signals.clean & ~signals.steady,
-         "not used for the friction law"),
-        (f"pack stuck or slower than {learnt.sliding_radps:.2f} rad/s",
+    for what, reason, mask, consequence in (
+        ("damaged samples", "a wheel speed or torque is missing, filled or at its stop",
+         on_laps & ~signals.clean, "not used for the friction law"),
+        ("transients", "a gear shift, or brakes coming on",
+         on_laps & signals.clean & ~signals.steady, "not used for the friction law"),
+        ("stuck samples", f"the pack sticks or slides slower than {learnt.sliding_radps:.2f} rad/s",
          on_laps & signals.steady & ~learnt.sliding,
          "a stuck pack only says that it holds; not used for the friction law"),
     ):  # fmt: skip
         count = int(np.count_nonzero(mask))
         if count:
-            left_out.append(Exclusion("samples", what, count, "samples", n, consequence))
+            left_out.append(Exclusion(what, reason, count, "samples", n, consequence))
     return tuple(left_out)
 
 
@@ -313,12 +313,12 @@ def _thresholds(learnt: Learnt, sheet: BuildSheet) -> tuple[Threshold, ...]:
                   "at least 0.3"),
         Threshold("corner from an expected difference of", 2 * learnt.sliding_radps, "rad/s",
                   "twice the sliding threshold"),
-        Threshold("wheel runs away or drags from a slip of", sheet.states.overspeed_slip, "1",
+        Threshold("wheel runs away or drags from a slip of", sheet.states.overspeed_slip, "",
                   "build sheet, [states] overspeed_slip"),
         Threshold("shortest event", SHORTEST_EVENT_S, "s", "chosen by us"),
         Threshold("longest gap inside an event", LONGEST_GAP_S, "s", "chosen by us"),
-        Threshold("slowest counted lap, to the median", SLOWEST_TO_MEDIAN, "1", "chosen by us"),
-        Threshold("fastest counted lap, to the median", FASTEST_TO_MEDIAN, "1", "chosen by us"),
+        Threshold("slowest counted lap, to the median", SLOWEST_TO_MEDIAN, "", "chosen by us"),
+        Threshold("fastest counted lap, to the median", FASTEST_TO_MEDIAN, "", "chosen by us"),
     )  # fmt: skip
 
 

@@ -211,7 +211,8 @@ def effective_lock(samples: SlidingSamples, units: str, grade: Grade) -> Answer:
     """
     labels, group = np.unique(samples.lap, return_inverse=True)
     if len(labels) < _FEWEST_STRETCHES:
-        return Missing(f"only {len(labels)} {units}; at least {_FEWEST_STRETCHES} are needed")
+        count = len(labels) or "no"
+        return Missing(f"{count} {units}; at least {_FEWEST_STRETCHES} are needed for an interval")
     parts = np.bincount(group, weights=samples.locking_torque_nm)
     wholes = np.bincount(group, weights=np.abs(samples.input_torque_nm))
     value, half = ratio_interval(parts.astype(np.float64), wholes.astype(np.float64))
