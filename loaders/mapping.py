@@ -16,8 +16,8 @@ from loaders.checked_toml import (
     setting,
     table_of,
 )
-from loaders.delimited import Layout
 from loaders.errors import InputError, closest, nearest
+from loaders.layout import Layout
 from loaders.units import Unit, linear_speed_unit, unit_of
 
 MAP_SCHEMA = 1

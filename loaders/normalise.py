@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loaders.channels import CHANNEL_BY_NAME, Between, Channel, Quantity
-from loaders.delimited import Layout, RawTable, read_raw_table
+from loaders.delimited import RawTable, read_raw_table
 from loaders.errors import InputError
+from loaders.layout import Layout
 from loaders.mapping import ChannelMap, choose_map, time_unit, unit_for
 
 FloatArray = NDArray[np.float64]

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from loaders.channels import CHANNEL_BY_NAME
-from loaders.delimited import Dialect, Layout
 from loaders.errors import InputError
+from loaders.layout import Dialect, Layout
 from loaders.mapping import (
     ChannelColumn,
     ChannelMap,
