@@ -26,6 +26,7 @@ from pipeline.findings import findings
 from pipeline.heat import plate_friction_power
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
 from pipeline.learn import Learnt, learn
+from pipeline.lock import ZERO
 from pipeline.predict import predictions
 from pipeline.result import (
     NO_STATE,
@@ -89,7 +90,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         lock_fit=lock_fit(evidence, learnt, predicted),
         findings=findings(info, lap_table, events, corner_table, estimates, predicted),
         exclusions=_exclusions(signals, learnt, laps),
-        quality=_quality(session, signals),
+        quality=_quality(session, signals, learnt),
         thresholds=_thresholds(learnt, sheet),
         provenance=_provenance(session, sheet, signals, learnt, laps_from),
         traces=Traces(
@@ -284,7 +285,7 @@ _CONSEQUENCE = {
 }
 
 
-def _quality(session: Session, signals: Signals) -> tuple[QualityNote, ...]:
+def _quality(session: Session, signals: Signals, learnt: Learnt) -> tuple[QualityNote, ...]:
     notes = [
         QualityNote(count.channel, str(count.treatment), count.count, count.first_s, count.detail,
                     _CONSEQUENCE[count.treatment])
@@ -295,15 +296,20 @@ def _quality(session: Session, signals: Signals) -> tuple[QualityNote, ...]:
         for note in session.source.notes
     ]
     for side, zero in zip(("left", "right"), signals.zeros, strict=False):
-        consequence = (
-            "taken out before anything else"
-            if zero.known
-            else "not taken out; the build sheet's offset tolerance widens the breakaway torque"
-        )
+        consequence = "taken out before anything else" if zero.known else _unknown_zero(learnt)
         notes.append(
             QualityNote(f"shaft_torque_{side}_nm", "zero", 1, None, zero.note, consequence)
         )
     return tuple(notes)
+
+
+def _unknown_zero(learnt: Learnt) -> str:
+    if learnt.law is not None and learnt.law.index(ZERO) is not None:
+        return (
+            f"the input torque's zero of {learnt.law.value(ZERO):+.1f} N·m was found where the law "
+            "under drive meets the one on overrun"
+        )
+    return "the build sheet's offset tolerance widens the breakaway torque"
 
 
 def _thresholds(learnt: Learnt, sheet: BuildSheet) -> tuple[Threshold, ...]:

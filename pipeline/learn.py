@@ -29,6 +29,7 @@ from pipeline.lock import (
     GAIN,
     LEAST_SLIDING_S,
     OFFSET,
+    ZERO,
     LockLaw,
     SlidingSamples,
     fit_lock_law,
@@ -161,7 +162,10 @@ def _law(
         return None, never_slides(signals, clusters, samples.seconds())
     try:
         return fit_lock_law(
-            samples, sheet.sensors.shaft_torque_gain_tolerance, _zero(signals, sheet)
+            samples,
+            sheet.sensors.shaft_torque_gain_tolerance,
+            _zero(signals, sheet),
+            find_zero=not signals.zeroed,
         ), ""
     except TooFewClustersError as problem:
         return None, str(problem)
@@ -202,7 +206,7 @@ def _corrected(torque: ShaftTorque | None, law: LockLaw | None) -> ShaftTorque |
     if torque is None or law is None:
         return torque
     # The law was fitted to -dT sign(dw), so its offset and gain come with the opposite sign.
-    return corrected(torque, -law.value(OFFSET), -law.value(GAIN))
+    return corrected(torque, -law.value(OFFSET), -law.value(GAIN), law.value(ZERO))
 
 
 def _doubt(law: LockLaw | None, sheet: BuildSheet) -> TorqueDoubt:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,12 +97,16 @@ class LockLaw:
 
 BREAKAWAY, DRIVE, OVERRUN = "breakaway", "drive", "overrun"
 OFFSET, GAIN = "offset", "gain"
+ZERO = "zero"
+"""What the input torque reads without torque, where the law has to find it. [N m]"""
 
 
 def fit_lock_law(
     samples: SlidingSamples,
     gain_tolerance: float,
     zero_tolerance_nm: float,
+    *,
+    find_zero: bool = False,
 ) -> LockLaw:
     """The friction law of the packs from samples at which they slide.
 
@@ -113,6 +117,8 @@ def fit_lock_law(
         Two standard deviations of each torque sensor's gain. [1]
     zero_tolerance_nm : float
         Two standard deviations of the input torque's zero. [N m]
+    find_zero : bool
+        Whether the input torque's zero is unknown and to be found with the law.
 
     Raises
     ------
@@ -126,6 +132,10 @@ def fit_lock_law(
     with the direction of the turn while friction does not. A gain common to both sensors scales
     the breakaway torque and leaves the lock ratios; a zero common to both shifts the breakaway
     torque by ``k`` times itself: neither shows in the scatter between laps, so both are added.
+
+    A zero of the input torque that no standstill shows is in the law itself: it must be continuous
+    where drive meets overrun. With separate intercepts ``b_d = T_pre - k_d o`` and
+    ``b_o = T_pre + k_o o`` the zero is ``o = (b_o - b_d)/(k_d + k_o)``; derived here.
     """
     torque, side = samples.input_torque_nm, samples.faster_side
     columns = {BREAKAWAY: np.ones(len(torque))}
@@ -136,6 +146,8 @@ def fit_lock_law(
             columns[term] = np.maximum(part, 0.0)
         else:
             missing[term] = f"the pack slides under {term} for only {seconds:.1f} s in this log"
+    if find_zero and not missing:
+        columns[ZERO] = (torque < 0).astype(np.float64)
     left_share = float(np.mean(side > 0))
     if min(left_share, 1 - left_share) >= _LEAST_SHARE_OF_A_TURN:
         columns[OFFSET] = side
@@ -145,10 +157,31 @@ def fit_lock_law(
     kept = _where_described(torque, missing)
     design = np.column_stack(list(columns.values()))[kept]
     fit = fit_by_cluster(design, samples.locking_torque_nm[kept], samples.lap[kept])
-    law = LockLaw(fit, tuple(columns), missing, 0.0)
-    return LockLaw(
-        fit, law.terms, missing, _systematic_breakaway(law, gain_tolerance, zero_tolerance_nm)
-    )
+    terms = tuple(columns)
+    if ZERO in terms:
+        fit = replace(
+            fit,
+            coefficients=_continuous(fit.coefficients, terms),
+            replicates=_continuous(fit.replicates, terms),
+        )
+        zero_tolerance_nm = 0.0
+    law = LockLaw(fit, terms, missing, 0.0)
+    systematic = _systematic_breakaway(law, gain_tolerance, zero_tolerance_nm)
+    return replace(law, systematic_breakaway_nm=systematic)
+
+
+def _continuous(coefficients: FloatArray, terms: tuple[str, ...]) -> FloatArray:
+    """Coefficients of the law that is continuous at the input torque's zero, same shape.
+
+    In: the intercept under drive, and the step from there to the one on overrun. Out: the breakaway
+    torque, and the zero.
+    """
+    at, drive, overrun, step = (terms.index(term) for term in (BREAKAWAY, DRIVE, OVERRUN, ZERO))
+    found = coefficients.copy()
+    zero = coefficients[..., step] / (coefficients[..., drive] + coefficients[..., overrun])
+    found[..., step] = zero
+    found[..., at] = coefficients[..., at] + coefficients[..., drive] * zero
+    return found
 
 
 def _where_described(torque: FloatArray, missing: dict[str, str]) -> BoolArray:

@@ -94,8 +94,10 @@ class ShaftTorque:
         return self.left_nm - self.right_nm
 
 
-def corrected(torque: ShaftTorque, offset_nm: float, gain_mismatch: float) -> ShaftTorque:
-    """The torques with the offset and gain of their difference taken out, the sum kept.
+def corrected(
+    torque: ShaftTorque, offset_nm: float, gain_mismatch: float, input_zero_nm: float = 0.0
+) -> ShaftTorque:
+    """The torques with what the sensors read too much taken out.
 
     Parameters
     ----------
@@ -104,9 +106,12 @@ def corrected(torque: ShaftTorque, offset_nm: float, gain_mismatch: float) -> Sh
         What the difference reads too much at no torque. [N m]
     gain_mismatch : float
         What the difference reads too much per input torque. [1]
+    input_zero_nm : float
+        What the sum reads too much. [N m]
     """
     difference = torque.difference_nm - offset_nm - gain_mismatch * torque.input_nm
-    return ShaftTorque(0.5 * (torque.input_nm + difference), 0.5 * (torque.input_nm - difference))
+    total = torque.input_nm - input_zero_nm
+    return ShaftTorque(0.5 * (total + difference), 0.5 * (total - difference))
 
 
 def smoothed(torque: ShaftTorque, samples: int) -> ShaftTorque:

@@ -324,7 +324,7 @@ def _number_row(name: str, result: SessionResult) -> Row:
 def _value_cells(answer: Estimate, shown: Quantity) -> tuple[Cell, Cell]:
     text = written(answer, shown.unit, shown.factor)
     level = "" if answer.level == 0.95 else f"{100.0 * answer.level:.0f} % interval"
-    return Cell(text.value), Cell(f"{text.interval} {shown.unit}", small=level)
+    return Cell(f"{text.value} {shown.unit}".rstrip()), Cell(text.interval, small=level)
 
 
 def _sheet_cell(answer: Answer, sheet: Prediction | None, shown: Quantity) -> Cell:

@@ -339,6 +339,25 @@ def test_an_absent_channel_takes_nothing_from_the_law(absent: tuple[str, ...]) -
         assert abs(other.value - one.value) <= one.half_width + other.half_width
 
 
+def test_a_log_without_standstill_finds_the_input_torques_zero_in_the_law() -> None:
+    session = session_of(simulate(31, circuit=circuit_car.short_circuit(), laps=8)[1])
+    moving = slice(1200, len(session.time_s) - 1500)
+    assert session.channels["speed_mps"][moving].min() > 3.0
+    # Half-shaft zeros of 20 and 10 N m too much: 30 N m on the input torque.
+    shifts = {"shaft_torque_left_nm": 20.0, "shaft_torque_right_nm": 10.0}
+    cut = replace(
+        session,
+        time_s=session.time_s[moving],
+        channels={n: v[moving] + shifts.get(n, 0.0) for n, v in session.channels.items()},
+        suspect={n: v[moving] for n, v in session.suspect.items()},
+    )
+    found, whole = estimate(analysed(cut), LAW[0]), estimate(analysed(session), LAW[0])
+    true = circuit_car.Car().differential.breakaway_torque_nm
+    # Unfound, the zero would raise the breakaway torque by 0.41 x 30 = 12 N m.
+    assert found.value == pytest.approx(true, abs=3.0)
+    assert whole.half_width < found.half_width < 3 * whole.half_width + 2.0
+
+
 def test_without_wheel_speeds_the_error_says_what_to_map() -> None:
     with pytest.raises(InputError, match="wheel_speed_rl_radps is not mapped"):
         analysed(without(simulated_session(), "wheel_speed_rl_radps"))

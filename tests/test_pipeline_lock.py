@@ -11,6 +11,7 @@ from pipeline.lock import (
     GAIN,
     OFFSET,
     OVERRUN,
+    ZERO,
     LockLaw,
     SlidingSamples,
     fit_lock_law,
@@ -95,6 +96,23 @@ def test_what_laps_cannot_show_is_added_to_the_breakaway_torque_alone() -> None:
     doubtful = fit_lock_law(samples(), gain_tolerance=0.05, zero_tolerance_nm=10.0)
     assert interval_of(doubtful, BREAKAWAY) > interval_of(sure, BREAKAWAY) + 3.0
     assert interval_of(doubtful, DRIVE) == interval_of(sure, DRIVE)
+
+
+def test_an_unknown_zero_of_the_input_torque_is_found_where_drive_meets_overrun() -> None:
+    seen = samples()
+    clear = np.abs(seen.input_torque_nm) > 40.0
+    shifted = SlidingSamples(
+        seen.input_torque_nm[clear] + 12.0,
+        seen.torque_difference_nm[clear],
+        seen.speed_difference_radps[clear],
+        seen.lap[clear],
+        RATE_HZ,
+    )
+    blind = fit_lock_law(shifted, 0.0, zero_tolerance_nm=30.0)
+    found = fit_lock_law(shifted, 0.0, zero_tolerance_nm=30.0, find_zero=True)
+    assert found.value(ZERO) == pytest.approx(12.0, abs=2.5)
+    assert found.value(BREAKAWAY) == pytest.approx(84.0, abs=2 * interval_of(found, BREAKAWAY))
+    assert interval_of(found, BREAKAWAY) < 0.5 * interval_of(blind, BREAKAWAY)
 
 
 def test_the_ratio_of_the_locks_has_its_interval() -> None:
