@@ -19,6 +19,8 @@ from pipeline.result import (
 # source; the figures are chosen by us.
 _ONE_WAY_TO = 0.15
 _TWO_WAY_FROM = 0.85
+# With fewer laps, intervals cannot be taken by leaving out laps.
+_ENOUGH_LAPS = 4
 # Below this nobody feels a breakaway torque. Chosen by us.
 _OPEN_BELOW_NM = 15.0
 _NOTABLE_OFFSET_NM = 5.0
@@ -53,22 +55,21 @@ def findings(
 def _counted_laps(
     info: SessionInfo, laps: tuple[LapSummary, ...], counted: list[LapSummary]
 ) -> list[Finding]:
-    if len(counted) >= 4:
+    if len(counted) >= _ENOUGH_LAPS:
         return []
-    left_out = (
-        f"of {len(laps)} laps only {len(counted)} count"
-        if laps
-        else "the log was not cut into laps"
-    )
-    return [
-        Finding(
-            f"Few laps: {left_out}.",
-            "Intervals are wide or taken over short stretches instead of laps; "
-            "drive four clear laps or more to settle the numbers.",
-            needs_attention=True,
-            grade=info.grade,
+    if not laps:
+        sentence = "The log was not cut into laps."
+        consequence = (
+            "Map a lap number or a beacon, or map the position and state the start line in "
+            "circuit.toml; until then nothing can be said per lap."
         )
-    ]
+    else:
+        sentence = f"Few laps: of {len(laps)} only {len(counted)} count."
+        consequence = (
+            "Intervals are taken over short stretches instead of laps; drive "
+            f"{_ENOUGH_LAPS} clear laps or more to settle the numbers."
+        )
+    return [Finding(sentence, consequence, needs_attention=True, grade=info.grade)]
 
 
 def _breakaway(

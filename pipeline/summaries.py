@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.axle import event_spans
+from pipeline.axle import SMOOTH_S, event_spans, odd_samples
 from pipeline.corners import Corner
 from pipeline.estimate import Answer, Estimate, Grade, Missing
 from pipeline.heat import TorqueDoubt
@@ -35,7 +35,6 @@ IndexArray = NDArray[np.intp]
 
 PHASES = (Phase.OVERRUN, Phase.NEUTRAL, Phase.DRIVE)
 _FEWEST_STRETCHES = 3
-_PEAK_OVER_SAMPLES = 5
 _SHORTEST_PHASE_S = 0.1
 
 
@@ -160,7 +159,8 @@ def _scaled(answer: Answer, factor: float, unit: str) -> Answer:
 def _peak_power(evidence: Evidence, lap: Lap) -> Answer:
     if evidence.power_w is None or evidence.torque is None:
         return Missing(evidence.why_no_torque)
-    power = moving_mean(evidence.power_w[lap.samples], _PEAK_OVER_SAMPLES)
+    window = odd_samples(SMOOTH_S, evidence.rate_hz)
+    power = moving_mean(evidence.power_w[lap.samples], window)
     if not np.isfinite(power).any():
         return Missing("no sample of the lap has both torques and both wheel speeds")
     at = int(np.nanargmax(power))
@@ -172,7 +172,7 @@ def _peak_power(evidence: Evidence, lap: Lap) -> Answer:
     )
     return _estimate(
         power[at], float(np.nan_to_num(half)), "W", int(np.isfinite(power).sum()), evidence.grade,
-        f"largest mean over {_PEAK_OVER_SAMPLES} samples; interval from the sensors' calibration",
+        f"largest mean over {SMOOTH_S:g} s; interval from the sensors' calibration",
     )  # fmt: skip
 
 
