@@ -52,6 +52,17 @@ def findings(
     return tuple(sorted(found, key=lambda finding: not finding.needs_attention))
 
 
+def _said(
+    info: SessionInfo,
+    sentence: str,
+    consequence: str,
+    *,
+    needs_attention: bool = False,
+    rests_on: tuple[str, ...] = (),
+) -> Finding:
+    return Finding(sentence, consequence, needs_attention, info.grade, rests_on)
+
+
 def _counted_laps(
     info: SessionInfo, laps: tuple[LapSummary, ...], counted: list[LapSummary]
 ) -> list[Finding]:
@@ -69,7 +80,14 @@ def _counted_laps(
             "Intervals are taken over short stretches instead of laps; drive "
             f"{_ENOUGH_LAPS} clear laps or more to settle the numbers."
         )
-    return [Finding(sentence, consequence, needs_attention=True, grade=info.grade)]
+    return [
+        _said(
+            info,
+            sentence,
+            consequence,
+            needs_attention=True,
+        )
+    ]
 
 
 def _breakaway(
@@ -79,37 +97,37 @@ def _breakaway(
     rests_on = ("breakaway_torque_nm",)
     if isinstance(found, Missing):
         return [
-            Finding(
+            _said(
+                info,
                 f"Breakaway torque and lock ratios are not observable from this log: "
                 f"{found.reason}.",
                 "States, slip events and speed differences are still reported where the "
                 "channels allow.",
                 needs_attention=True,
-                grade=info.grade,
                 rests_on=rests_on,
             )
         ]
     said = f"{found.value:.0f} N·m ({found.low:.0f} to {found.high:.0f})"
     if found.low <= 0 or found.high < _OPEN_BELOW_NM:
         return [
-            Finding(
+            _said(
+                info,
                 f"No clear breakaway torque: {said}. Without input torque the packs read as open.",
                 "Check washers, shims and stack height at the next strip; a pack worn past its "
                 "washers behaves like this.",
                 needs_attention=True,
-                grade=info.grade,
                 rests_on=rests_on,
             )
         ]
     verdict, off = _against_sheet(found, predicted["breakaway_torque_nm"], "N·m", 1.0)
     return [
-        Finding(
+        _said(
+            info,
             f"The packs break loose at {said}{verdict}.",
             "Measure the breakaway torque on the bench before changing shims."
             if off
             else "Washers, shims and stack set this; ramps do not.",
             needs_attention=off,
-            grade=info.grade,
             rests_on=rests_on,
         )
     ]
@@ -146,17 +164,17 @@ def _lock(
     info: SessionInfo, name: str, where: str, found: Answer, predicted: Prediction
 ) -> Finding:
     if isinstance(found, Missing):
-        return Finding(
+        return _said(
+            info,
             f"{where} the lock is not observable: {found.reason}.",
             "A few corners taken with that pedal position for a second or two would show it.",
-            needs_attention=False,
-            grade=info.grade,
             rests_on=(name,),
         )
     verdict, off = _against_sheet(found, predicted, "%", 100.0)
     said = f"({100 * found.low:.1f} to {100 * found.high:.1f}){verdict}"
     percent = f"{100 * found.value:.1f} %"
-    return Finding(
+    return _said(
+        info,
         f"{where} the ramps add no clear lock: {percent} {said}."
         if found.low <= 0 <= found.high
         else f"{where} the ramps lock {percent} of the input torque {said}.",
@@ -164,7 +182,6 @@ def _lock(
         if off
         else "Ramps, faces and plate friction set this; shims do not.",
         needs_attention=off,
-        grade=info.grade,
         rests_on=(name,),
     )
 
@@ -186,11 +203,10 @@ def _way(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
     else:
         kind = "between two kinds"
     return [
-        Finding(
+        _said(
+            info,
             f"The unit works as {kind}: {said}.",
             "More lock on overrun steadies the entry and holds the nose out.",
-            needs_attention=False,
-            grade=info.grade,
             rests_on=("lock_overrun_to_drive",),
         )
     ]
@@ -215,11 +231,10 @@ def _energy(
         share = costliest[1].value / energy.value
         where = f"; corner {costliest[0].number} costs most, {100 * share:.0f} % of it"
     return [
-        Finding(
+        _said(
+            info,
             f"{said}{where}.",
             "Energy since the build is what wears plates; watch it together with oil temperature.",
-            needs_attention=False,
-            grade=info.grade,
             rests_on=("energy_per_lap_j",),
         )
     ]
@@ -238,22 +253,20 @@ def _overspeed(
     here = _on(events, counted, AxleState.INSIDE_OVERSPEED)
     if not here:
         return [
-            Finding(
+            _said(
+                info,
                 f"The inside wheel never runs away under drive in {len(counted)} laps.",
                 "The lock on drive is enough for this grip.",
-                needs_attention=False,
-                grade=info.grade,
                 rests_on=(name,),
             )
         ]
     return [
-        Finding(
+        _said(
+            info,
             f"The inside wheel runs away under drive {len(here)} times in {len(counted)} laps, "
             f"{_seconds_a_lap(seconds)}{_most_often(here)}.",
             "More lock on drive or more breakaway torque would hold it, at the price of push "
             "on the way out.",
-            needs_attention=False,
-            grade=info.grade,
             rests_on=(name,),
         )
     ]
@@ -272,12 +285,11 @@ def _held(
         return []
     phase, count = Counter(str(event.phase) for event in here).most_common(1)[0]
     return [
-        Finding(
+        _said(
+            info,
             f"In corners the axle is held for {_seconds_a_lap(seconds)}{_most_often(here)}; "
             f"{100 * count / len(here):.0f} % of these stretches are under {phase}.",
             "While held the tyres scrub and the car resists turning.",
-            needs_attention=False,
-            grade=info.grade,
             rests_on=(name,),
         )
     ]
@@ -318,11 +330,10 @@ def _sensors(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding
     if not parts:
         return []
     return [
-        Finding(
+        _said(
+            info,
             f"The two torque sensors differ {' and '.join(parts)}.",
             "Taken out of every number here; zero and calibrate the sensors before the next run.",
-            needs_attention=False,
-            grade=info.grade,
             rests_on=tuple(names),
         )
     ]
@@ -343,13 +354,12 @@ def _radii(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
         return []
     larger = "left" if ratio.value > 1 else "right"
     return [
-        Finding(
+        _said(
+            info,
             f"The {larger} driven tyre rolls {100 * abs(ratio.value - 1):.2f} % larger than the "
             f"other ({100 * min(map(abs, (ratio.low - 1, ratio.high - 1))):.2f} to "
             f"{100 * max(map(abs, (ratio.low - 1, ratio.high - 1))):.2f}).",
             "The tyres fight each other on the straights; match pressures and tyres.",
-            needs_attention=False,
-            grade=info.grade,
             rests_on=("rolling_radius_ratio",),
         )
     ]
