@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from loaders.channels import CHANNEL_BY_NAME, Between, Channel, Quantity
+from loaders.channels import CHANNEL_BY_NAME, TIME, Between, Channel, Quantity
 from loaders.delimited import RawTable, read_raw_table
 from loaders.errors import InputError
 from loaders.layout import Layout
@@ -28,7 +28,14 @@ BoolArray = NDArray[np.bool_]
 _ON_GRID = 0.3
 # So many equal samples in a row at a torque channel's largest value mean that it hit its stop.
 _CLAMPED_RUN = 5
-_MOST_SAMPLES = 20_000_000
+# More rows than this share without a time of their own are no small fault of the clock.
+_MOST_LOST = 0.05
+_FEW_ROWS = 10
+# Holes in time may take this much: three times the log, or hours of a logger left on.
+_MOST_HOLES = 3
+_HOLES_AT_LEAST = 2_000_000
+_SLOWEST_HZ, _FASTEST_HZ = 0.1, 1e5
+_SLOWEST_TO_GAP = 10.0
 
 
 class Treatment(StrEnum):
@@ -91,7 +98,8 @@ class Session:
         Only letters, digits, dot, dash and underscore of the name are kept.
         """
         safe = "".join(c if c.isalnum() or c in "._-" else "_" for c in self.name)
-        return f"{safe[:60]}-{self.source.sha256[:8]}"
+        # A leading dot would hide the files.
+        return f"{safe[:60].lstrip('.') or 'log'}-{self.source.sha256[:8]}"
 
 
 def load_session(log: Path, maps: list[ChannelMap]) -> Session:
@@ -113,22 +121,20 @@ def load_session(log: Path, maps: list[ChannelMap]) -> Session:
 
 
 def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
-    """The session that a raw table and its channel map describe."""
+    """The session that a raw table and its channel map describe.
+
+    Raises
+    ------
+    InputError
+        If a unit is not known, or the time does not rise evenly enough to be a time base.
+    """
     stamps = _stamps(raw, channel_map)
-    order, dropped = _forward_rows(stamps)
-    grid = _grid(raw, stamps[order])
-    counts: list[SampleCount] = []
-    if dropped:
-        counts.append(
-            SampleCount(
-                "time_s", Treatment.DROPPED, dropped, float(grid.time_s[0]),
-                "rows whose time stamp is blank, repeated or runs backward",
-            )
-        )  # fmt: skip
+    rows, counts = _forward_rows(raw, channel_map, stamps)
+    grid = _grid(raw, channel_map, stamps[rows])
     if not grid.even:
         counts.append(
             SampleCount(
-                "time_s", Treatment.RESAMPLED, len(order), float(grid.time_s[0]),
+                TIME, Treatment.RESAMPLED, len(rows), float(grid.time_s[0]),
                 f"uneven time stamps carried to an even {grid.rate_hz:g} Hz",
             )
         )  # fmt: skip
@@ -138,21 +144,23 @@ def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
         column = raw.names.index(entry.column)
         place = f"{raw.path.name}: column '{entry.column}'"
         unit = unit_for(name, entry, raw.units[column], place, channel_map.path.name)
-        si = raw.columns[entry.column][order] * unit.factor + unit.offset
+        values = raw.columns[entry.column]
+        with np.errstate(over="ignore"):  # what overflows is outside every limit
+            si = (values if len(rows) == len(values) else values[rows]) * unit.factor + unit.offset
         carried = _carry(CHANNEL_BY_NAME[name], si, grid)
         channels[name] = carried.values
         counts += carried.counts
         if carried.suspect.any():
             suspect[name] = carried.suspect
     return Session(
-        name=raw.path.stem,
+        name=_text(raw.path.stem),
         rate_hz=grid.rate_hz,
         time_s=grid.time_s,
         channels=channels,
         suspect=suspect,
         counts=tuple(counts),
         source=Source(
-            raw.path.name,
+            _text(raw.path.name),
             raw.sha256,
             raw.size_bytes,
             raw.rows,
@@ -164,20 +172,62 @@ def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
     )
 
 
+def _text(name: str) -> str:
+    """A file name that can be written as UTF-8; on some systems it may hold any bytes."""
+    return name.encode("utf-8", "replace").decode("utf-8")
+
+
 def _stamps(raw: RawTable, channel_map: ChannelMap) -> FloatArray:
+    """The time of each row, NaN where there is none. [s]"""
     entry = channel_map.time
-    place = f"{raw.path.name}: column '{entry.column}'"
-    unit = time_unit(entry, raw.units[raw.names.index(entry.column)], place, channel_map.path.name)
-    return raw.columns[entry.column] * unit.factor
+    stated = raw.units[raw.names.index(entry.column)]
+    unit = time_unit(entry, stated, _time_place(raw, channel_map), channel_map.path.name)
+    with np.errstate(over="ignore"):
+        stamps = raw.columns[entry.column] * unit.factor
+    return np.where(np.isfinite(stamps), stamps, np.nan)
 
 
-def _forward_rows(stamps: FloatArray) -> tuple[NDArray[np.intp], int]:
-    """Indices of the rows whose time stamp is later than all before, and how many are not."""
+def _time_place(raw: RawTable, channel_map: ChannelMap) -> str:
+    return f"{raw.path.name}: column '{channel_map.time.column}'"
+
+
+def _forward_rows(
+    raw: RawTable, channel_map: ChannelMap, stamps: FloatArray
+) -> tuple[NDArray[np.intp], list[SampleCount]]:
+    """Indices of the rows whose time stamp is later than all before, and what the others are."""
     latest = np.fmax.accumulate(stamps)
-    later = np.isfinite(stamps)
-    later[1:] &= ~(latest[1:] <= latest[:-1])
-    rows = np.flatnonzero(later)
-    return rows, len(stamps) - len(rows)
+    before = np.concatenate(([np.nan], latest[:-1]))
+    blank, repeated, backward = np.isnan(stamps), stamps == before, stamps < before
+    place = _time_place(raw, channel_map)
+    for wrong, what, cure in (
+        (repeated, "repeat the time before them", "Export the time with more digits."),
+        (backward, "lie before an earlier row", "Two recordings in one file? Export each alone."),
+    ):
+        if wrong.sum() > max(_FEW_ROWS, _MOST_LOST * len(stamps)):
+            at = int(np.argmax(wrong))
+            msg = (
+                f"{place}: {wrong.sum()} of {len(stamps)} rows {what}, the first at data row "
+                f"{at + 1}, where {before[at]:.10g} s is followed by {stamps[at]:.10g} s; expected "
+                f"a time that rises. {cure}"
+            )
+            raise InputError(msg)
+    counts = [
+        SampleCount(TIME, Treatment.DROPPED, int(lost.sum()), _when(latest, lost), f"rows {what}")
+        for lost, what in (
+            (blank, "without a time stamp"),
+            (repeated, "whose time stamp repeats the one before"),
+            (backward, "whose time stamp runs backward"),
+        )
+        if lost.any()
+    ]
+    return np.flatnonzero(~(blank | repeated | backward)), counts
+
+
+def _when(latest: FloatArray, rows: BoolArray) -> float:
+    """The latest time known at the first of the rows, or the first time of all. [s]"""
+    known = latest[np.argmax(rows) :]
+    known = known[np.isfinite(known)]
+    return float(known[0]) if len(known) else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,24 +243,35 @@ class _Grid:
     """Grid point nearest to each row."""
 
 
-def _grid(raw: RawTable, stamps: FloatArray) -> _Grid:
+def _grid(raw: RawTable, channel_map: ChannelMap, stamps: FloatArray) -> _Grid:
+    place = _time_place(raw, channel_map)
     if len(stamps) < 2:
         msg = (
-            f"{raw.path.name}: {len(stamps)} usable time stamps; a session needs at least two. "
-            "Check the time column in the channel map."
+            f"{place}: found {len(stamps)} usable time stamps; expected at least two. "
+            f"Check [time] in {channel_map.path.name}."
         )
         raise InputError(msg)
-    steps = np.diff(stamps)
+    with np.errstate(over="ignore"):
+        steps = np.diff(stamps)
     typical = float(np.median(steps))
+    if not 1 / _FASTEST_HZ <= typical <= 1 / _SLOWEST_HZ:
+        msg = (
+            f"{place}: the time rises in steps of {typical:.6g} s; expected {1 / _FASTEST_HZ:g} to "
+            f"{1 / _SLOWEST_HZ:g} s. Check its unit under [time] in {channel_map.path.name}."
+        )
+        raise InputError(msg)
     # The mean over ordinary steps is finer than one stamp's last digit.
     step = float(np.mean(steps[steps < 1.5 * typical]))
-    count = round((stamps[-1] - stamps[0]) / step) + 1
-    if count > _MOST_SAMPLES:
+    longest = max(_HOLES_AT_LEAST, _MOST_HOLES * len(stamps)) + len(stamps)
+    if (span := float(np.sum(steps))) / step > longest:
+        at = int(np.argmax(steps))
         msg = (
-            f"{raw.path.name}: the time column spans {stamps[-1] - stamps[0]:.0f} s in steps of "
-            f"{step:g} s: {count} samples, more than {_MOST_SAMPLES}. Check its unit in the map."
+            f"{place}: {len(stamps)} rows in steps of {step:.4g} s span {span:.6g} s, most of it "
+            f"between {stamps[at]:.10g} s and {stamps[at + 1]:.10g} s; expected holes of no more "
+            f"than {_MOST_HOLES} times the log. Cut the log there, or correct the time stamps."
         )
         raise InputError(msg)
+    count = round(span / step) + 1
     time_s = stamps[0] + step * np.arange(count)
     index = np.rint((stamps - stamps[0]) / step).astype(np.intp)
     off = np.abs(stamps - time_s[np.minimum(index, count - 1)])
@@ -243,11 +304,14 @@ def _carry(channel: Channel, si: FloatArray, grid: _Grid) -> _Carried:
         Treatment.DROPPED, grid.stamps_s[outside],
         f"outside {channel.low:g} to {channel.high:g} {channel.unit}",
     )  # fmt: skip
-    nothing = np.zeros(len(grid.time_s), dtype=bool)
     if not own.any():
-        count(Treatment.MISSING, grid.time_s, "the column is blank")
-        return _Carried(np.full(len(grid.time_s), np.nan), nothing, counts)
-    clamped = _clamped(channel, si)
+        why = "no sample is inside the limits" if outside.any() else "the column is blank"
+        count(Treatment.MISSING, grid.time_s, why)
+        hole = np.full(len(grid.time_s), np.nan)
+        return _Carried(hole, np.zeros(len(hole), dtype=bool), counts)
+    # Of its own samples: in a log of several rates they do not stand in neighbouring rows.
+    clamped = np.zeros(len(si), dtype=bool)
+    clamped[own] = _clamped(channel, si[own])
     count(Treatment.CLAMPED, grid.stamps_s[clamped], f"at its stop {_peak(si):g} {channel.unit}")
     if grid.even and own.all() and len(si) == len(grid.time_s):
         return _Carried(si, clamped, counts)
@@ -278,12 +342,18 @@ def _onto_grid(
     has_own[grid.index[own]] = True
     if grid.even:
         values[grid.index[own]] = samples
-    longest = max(channel.longest_gap_s, 1.5 * own_step)
+    # A slower channel's own step is no hole, unless it is far too slow to be bridged at all.
+    longest = max(
+        channel.longest_gap_s, min(1.5 * own_step, _SLOWEST_TO_GAP * channel.longest_gap_s)
+    )
     edge = np.maximum(stamps[0] - grid.time_s, grid.time_s - stamps[-1]) > 0.5 * grid_step
     missing = ~has_own & ((hole > longest) | edge)
-    filled = ~has_own & ~missing & (hole > 1.5 * max(own_step, grid_step))
+    slower_rate = own_step > 1.5 * grid_step
+    # Between uneven stamps a point without a sample of its own is no hole yet.
+    ordinary = 1.5 * max(own_step, grid_step) if slower_rate or not grid.even else 0.0
+    filled = ~has_own & ~missing & (hole > ordinary)
     values = np.where(missing, np.nan, values)
-    if own_step > 1.5 * grid_step:
+    if slower_rate:
         slower = ~has_own & ~missing & ~filled
         count(
             Treatment.RESAMPLED, grid.time_s[slower],
