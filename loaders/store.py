@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
+import secrets
+import shutil
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -64,7 +65,7 @@ def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
     """Put a session with its page and result into the logbook; returns its id.
 
     Everything is written aside first, so that a reader sees each file whole or not at all; the
-    result comes last.
+    result comes last. When one cannot be put in its place, those before it are taken back.
 
     Raises
     ------
@@ -77,8 +78,7 @@ def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
         staged.append(_stage(logbook.session(name), lambda path: write_session(session, path)))
         staged.append(_stage(logbook.page(name), lambda path: _write_text(page, path)))
         staged.append(_stage(logbook.result(name), lambda path: _write_text(result, path)))
-        for aside, target in staged:
-            aside.replace(target)
+        _put_in_place(staged)
     except OSError as problem:
         msg = (
             f"{problem.filename or logbook.folder}: cannot be written ({problem.strerror}). "
@@ -94,9 +94,7 @@ def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
 def _stage(target: Path, write: Callable[[Path], None]) -> tuple[Path, Path]:
     """Write beside the target under a hidden name; returns both."""
     target.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".", suffix=target.suffix, dir=target.parent)
-    os.close(handle)
-    aside = Path(name)
+    aside = _hidden(target)
     try:
         write(aside)
         with aside.open("rb+") as written:
@@ -107,8 +105,36 @@ def _stage(target: Path, write: Callable[[Path], None]) -> tuple[Path, Path]:
     return aside, target
 
 
+def _hidden(target: Path) -> Path:
+    # Not by tempfile: its files are closed to everyone else, whatever the user's umask says.
+    return target.with_name(f".{secrets.token_hex(8)}{target.suffix}")
+
+
+def _put_in_place(staged: list[tuple[Path, Path]]) -> None:
+    undo: list[tuple[Path, Path | None]] = []
+    try:
+        for aside, target in staged:
+            before = _hidden(target) if target.is_file() else None
+            undo.append((target, before))
+            if before is not None:
+                shutil.copyfile(target, before)
+            aside.replace(target)
+    except BaseException:
+        # The last of them is the one that failed: its target is as it was.
+        for target, before in reversed(undo[:-1]):
+            if before is None:
+                target.unlink(missing_ok=True)
+            else:
+                before.replace(target)
+        raise
+    finally:
+        for _, before in undo:
+            if before is not None:
+                before.unlink(missing_ok=True)
+
+
 def _write_text(text: str, path: Path) -> None:
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def write_session(session: Session, path: Path) -> None:
@@ -138,9 +164,27 @@ def write_session(session: Session, path: Path) -> None:
 
 
 def read_session(path: Path) -> Session:
-    """A stored session, as it was written."""
-    table = parquet.read_table(path, memory_map=True)
-    about = json.loads(table.schema.metadata[b"sidegear"])
+    """A stored session, as it was written.
+
+    Raises
+    ------
+    InputError
+        If there is no such file, it is no session of ours, or a newer version wrote it.
+    """
+    try:
+        # Not memory-mapped: on Windows a mapped file cannot be replaced.
+        with parquet.ParquetFile(path) as stored:
+            table = stored.read()
+        about = json.loads((table.schema.metadata or {})[b"sidegear"])
+    except FileNotFoundError:
+        msg = f"{path}: no such session. Add its log to the logbook again."
+        raise InputError(msg) from None
+    except (OSError, pa.ArrowException, KeyError, ValueError):
+        msg = (
+            f"{path}: is not a session that sidegear stored, or it is damaged. Remove it and add "
+            "its log to the logbook again."
+        )
+        raise InputError(msg) from None
     if about["schema_version"] > SCHEMA_VERSION:
         msg = (
             f"{path.name}: written by a newer version (schema {about['schema_version']}, this one "
