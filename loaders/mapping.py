@@ -146,10 +146,9 @@ def unfit_map(channel_map: ChannelMap, layout: Layout, log: Path) -> str:
     """What is wrong between a map and a log, in one paragraph."""
     absent = sorted(channel_map.columns - set(layout.names))
     said = ", ".join(f"'{name}'" for name in absent)
+    free = [name for name in layout.names if name not in channel_map.columns]
     close = "".join(
-        f" Did you mean '{near}' for '{name}'?"
-        for name in absent
-        if (near := closest(name, layout.names))
+        f" Did you mean '{near}' for '{name}'?" for name in absent if (near := closest(name, free))
     )
     line = layout.dialect.header_line
     return (

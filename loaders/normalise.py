@@ -19,22 +19,15 @@ from loaders.delimited import RawTable, read_raw_table
 from loaders.errors import InputError
 from loaders.layout import Layout
 from loaders.mapping import ChannelMap, choose_map, time_unit, unit_for
+from loaders.timebase import TimeBase, forward_rows, time_base
+from loaders.units import Unit
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-# Time stamps closer than this share of a step to an even grid are that grid's stamps, written
-# with too few digits.
-_ON_GRID = 0.3
 # So many equal samples in a row at a torque channel's largest value mean that it hit its stop.
 _CLAMPED_RUN = 5
-# More rows than this share without a time of their own are no small fault of the clock.
-_MOST_LOST = 0.05
-_FEW_ROWS = 10
-# Holes in time may take this much: three times the log, or hours of a logger left on.
-_MOST_HOLES = 3
-_HOLES_AT_LEAST = 2_000_000
-_SLOWEST_HZ, _FASTEST_HZ = 0.1, 1e5
+# A channel so much slower than its gap rule allows is not drawn across.
 _SLOWEST_TO_GAP = 10.0
 
 
@@ -128,9 +121,14 @@ def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
     InputError
         If a unit is not known, or the time does not rise evenly enough to be a time base.
     """
-    stamps = _stamps(raw, channel_map)
-    rows, counts = _forward_rows(raw, channel_map, stamps)
-    grid = _grid(raw, channel_map, stamps[rows])
+    to_seconds, to_si = _units(raw, channel_map)
+    stamps = _stamps(raw, channel_map, to_seconds)
+    place = _time_place(raw, channel_map)
+    rows, lost = forward_rows(stamps, place)
+    grid = time_base(stamps[rows], place, channel_map.path.name)
+    counts = [
+        SampleCount(TIME, Treatment.DROPPED, each.count, each.first_s, each.what) for each in lost
+    ]
     if not grid.even:
         counts.append(
             SampleCount(
@@ -141,10 +139,7 @@ def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
     channels: dict[str, FloatArray] = {}
     suspect: dict[str, BoolArray] = {}
     for name, entry in channel_map.channels.items():
-        column = raw.names.index(entry.column)
-        place = f"{raw.path.name}: column '{entry.column}'"
-        unit = unit_for(name, entry, raw.units[column], place, channel_map.path.name)
-        values = raw.columns[entry.column]
+        unit, values = to_si[name], raw.columns[entry.column]
         with np.errstate(over="ignore"):  # what overflows is outside every limit
             si = (values if len(rows) == len(values) else values[rows]) * unit.factor + unit.offset
         carried = _carry(CHANNEL_BY_NAME[name], si, grid)
@@ -177,106 +172,37 @@ def _text(name: str) -> str:
     return name.encode("utf-8", "replace").decode("utf-8")
 
 
-def _stamps(raw: RawTable, channel_map: ChannelMap) -> FloatArray:
+def _units(raw: RawTable, channel_map: ChannelMap) -> tuple[Unit, dict[str, Unit]]:
+    """Units of the time and of every channel, or one error with every problem of them."""
+    map_name, problems = channel_map.path.name, []
+    stated = dict(zip(raw.names, raw.units, strict=True))
+    to_seconds, to_si = Unit(1.0), {}
+    try:
+        column = channel_map.time.column
+        place = _time_place(raw, channel_map)
+        to_seconds = time_unit(channel_map.time, stated[column], place, map_name)
+    except InputError as problem:
+        problems.append(str(problem))
+    for name, entry in channel_map.channels.items():
+        try:
+            place = f"{raw.path.name}: column '{entry.column}'"
+            to_si[name] = unit_for(name, entry, stated[entry.column], place, map_name)
+        except InputError as problem:
+            problems.append(str(problem))
+    if problems:
+        raise InputError.gathered(problems)
+    return to_seconds, to_si
+
+
+def _stamps(raw: RawTable, channel_map: ChannelMap, to_seconds: Unit) -> FloatArray:
     """The time of each row, NaN where there is none. [s]"""
-    entry = channel_map.time
-    stated = raw.units[raw.names.index(entry.column)]
-    unit = time_unit(entry, stated, _time_place(raw, channel_map), channel_map.path.name)
     with np.errstate(over="ignore"):
-        stamps = raw.columns[entry.column] * unit.factor
+        stamps = raw.columns[channel_map.time.column] * to_seconds.factor
     return np.where(np.isfinite(stamps), stamps, np.nan)
 
 
 def _time_place(raw: RawTable, channel_map: ChannelMap) -> str:
     return f"{raw.path.name}: column '{channel_map.time.column}'"
-
-
-def _forward_rows(
-    raw: RawTable, channel_map: ChannelMap, stamps: FloatArray
-) -> tuple[NDArray[np.intp], list[SampleCount]]:
-    """Indices of the rows whose time stamp is later than all before, and what the others are."""
-    latest = np.fmax.accumulate(stamps)
-    before = np.concatenate(([np.nan], latest[:-1]))
-    blank, repeated, backward = np.isnan(stamps), stamps == before, stamps < before
-    place = _time_place(raw, channel_map)
-    for wrong, what, cure in (
-        (repeated, "repeat the time before them", "Export the time with more digits."),
-        (backward, "lie before an earlier row", "Two recordings in one file? Export each alone."),
-    ):
-        if wrong.sum() > max(_FEW_ROWS, _MOST_LOST * len(stamps)):
-            at = int(np.argmax(wrong))
-            msg = (
-                f"{place}: {wrong.sum()} of {len(stamps)} rows {what}, the first at data row "
-                f"{at + 1}, where {before[at]:.10g} s is followed by {stamps[at]:.10g} s; expected "
-                f"a time that rises. {cure}"
-            )
-            raise InputError(msg)
-    counts = [
-        SampleCount(TIME, Treatment.DROPPED, int(lost.sum()), _when(latest, lost), f"rows {what}")
-        for lost, what in (
-            (blank, "without a time stamp"),
-            (repeated, "whose time stamp repeats the one before"),
-            (backward, "whose time stamp runs backward"),
-        )
-        if lost.any()
-    ]
-    return np.flatnonzero(~(blank | repeated | backward)), counts
-
-
-def _when(latest: FloatArray, rows: BoolArray) -> float:
-    """The latest time known at the first of the rows, or the first time of all. [s]"""
-    known = latest[np.argmax(rows) :]
-    known = known[np.isfinite(known)]
-    return float(known[0]) if len(known) else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Grid:
-    """The session's time base and how the log's rows meet it."""
-
-    time_s: FloatArray
-    rate_hz: float
-    even: bool
-    """Whether every row stands on a point of the grid."""
-    stamps_s: FloatArray
-    index: NDArray[np.intp]
-    """Grid point nearest to each row."""
-
-
-def _grid(raw: RawTable, channel_map: ChannelMap, stamps: FloatArray) -> _Grid:
-    place = _time_place(raw, channel_map)
-    if len(stamps) < 2:
-        msg = (
-            f"{place}: found {len(stamps)} usable time stamps; expected at least two. "
-            f"Check [time] in {channel_map.path.name}."
-        )
-        raise InputError(msg)
-    with np.errstate(over="ignore"):
-        steps = np.diff(stamps)
-    typical = float(np.median(steps))
-    if not 1 / _FASTEST_HZ <= typical <= 1 / _SLOWEST_HZ:
-        msg = (
-            f"{place}: the time rises in steps of {typical:.6g} s; expected {1 / _FASTEST_HZ:g} to "
-            f"{1 / _SLOWEST_HZ:g} s. Check its unit under [time] in {channel_map.path.name}."
-        )
-        raise InputError(msg)
-    # The mean over ordinary steps is finer than one stamp's last digit.
-    step = float(np.mean(steps[steps < 1.5 * typical]))
-    longest = max(_HOLES_AT_LEAST, _MOST_HOLES * len(stamps)) + len(stamps)
-    if (span := float(np.sum(steps))) / step > longest:
-        at = int(np.argmax(steps))
-        msg = (
-            f"{place}: {len(stamps)} rows in steps of {step:.4g} s span {span:.6g} s, most of it "
-            f"between {stamps[at]:.10g} s and {stamps[at + 1]:.10g} s; expected holes of no more "
-            f"than {_MOST_HOLES} times the log. Cut the log there, or correct the time stamps."
-        )
-        raise InputError(msg)
-    count = round(span / step) + 1
-    time_s = stamps[0] + step * np.arange(count)
-    index = np.rint((stamps - stamps[0]) / step).astype(np.intp)
-    off = np.abs(stamps - time_s[np.minimum(index, count - 1)])
-    even = bool(index[-1] < count and off.max() <= _ON_GRID * step and np.all(np.diff(index) > 0))
-    return _Grid(time_s, round(1 / step, 6), even, stamps, np.minimum(index, count - 1))
 
 
 _Counter = Callable[[Treatment, FloatArray, str], None]
@@ -289,7 +215,7 @@ class _Carried:
     counts: list[SampleCount]
 
 
-def _carry(channel: Channel, si: FloatArray, grid: _Grid) -> _Carried:
+def _carry(channel: Channel, si: FloatArray, grid: TimeBase) -> _Carried:
     """One channel on the session's time base, with what was done to it."""
     outside = (si < channel.low) | (si > channel.high)
     si = np.where(outside, np.nan, si)
@@ -324,7 +250,7 @@ def _onto_grid(
     si: FloatArray,
     own: BoolArray,
     clamped: BoolArray,
-    grid: _Grid,
+    grid: TimeBase,
     count: _Counter,
 ) -> tuple[FloatArray, BoolArray]:
     stamps, samples = grid.stamps_s[own], si[own]

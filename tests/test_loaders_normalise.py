@@ -95,6 +95,12 @@ def test_units_and_sign_are_applied() -> None:
     assert made.channels["yaw_rate_radps"][0] == pytest.approx(-math.pi / 2)
 
 
+def test_all_units_that_are_not_known_come_in_one_error() -> None:
+    columns = {WHEEL: [50.0] * 6, SPEED: [20.0] * 6}
+    said = complaint(seconds(6), columns, time_unit="tick", units={WHEEL: "turn", SPEED: "knot"})
+    assert [f"has unit '{unit}'" in said for unit in ("tick", "turn", "knot")] == [True] * 3
+
+
 def test_time_in_milliseconds_becomes_seconds() -> None:
     made = session(np.arange(6) * 10, {WHEEL: [50.0] * 6}, time_unit="ms")
     assert (made.rate_hz, made.time_s[-1]) == (100.0, pytest.approx(0.05))
