@@ -10,6 +10,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from pipeline.result import SessionResult
 
 YOUR_INPUT = 2
-OUR_FAULT = 1
 _TEMPLATES = ("build_sheet.toml", "channels.toml", "circuit.toml")
 
 
@@ -43,16 +43,29 @@ def new(folder: Path) -> None:
         msg = f"{folder}: already holds {', '.join(taken)}; nothing was changed. Name a new folder."
         raise InputError(msg)
     source = Path(__file__).parent / "templates"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name in _TEMPLATES:
-            shutil.copyfile(source / name, folder / name)
-    except OSError as problem:
-        msg = f"{folder}: cannot be made ({problem.strerror}). Choose a folder you may write to."
-        raise InputError(msg) from problem
+    _copy_in([source / name for name in _TEMPLATES], folder)
     click.echo(f"Logbook started in {folder}. Next:")
     click.echo(f"  1. fill in {folder / 'build_sheet.toml'} and {folder / 'channels.toml'}")
     click.echo(f"  2. sidegear add LOG --logbook {folder}")
+
+
+def _copy_in(files: list[Path], folder: Path) -> None:
+    """Copy files that are not there yet into a folder: all of them or none."""
+    made: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for file in files:
+            made.append(folder / file.name)
+            shutil.copyfile(file, made[-1])
+    except OSError as problem:
+        with suppress(OSError):
+            for path in made:
+                path.unlink(missing_ok=True)
+        msg = (
+            f"{folder}: cannot be written ({problem.strerror}); nothing was changed. "
+            "Choose a folder that you may write to."
+        )
+        raise InputError(msg) from problem
 
 
 @cli.command()
@@ -176,13 +189,9 @@ def demo(folder: Path) -> None:
         msg = f"{samples}: the sample logs are not there. Run the demo in a copy of the project."
         raise InputError(msg)
     logbook = Logbook(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for settings in sorted(samples.glob("*.toml")):
-            shutil.copyfile(settings, folder / settings.name)
-    except OSError as problem:
-        msg = f"{folder}: cannot be written ({problem.strerror}). Choose another with --folder."
-        raise InputError(msg) from problem
+    settings = sorted(samples.glob("*.toml"))
+    _refuse_other_settings(settings, folder)
+    _copy_in([file for file in settings if not (folder / file.name).exists()], folder)
     circuit = read_circuit(logbook.circuit)
     maps = _channel_maps(logbook, None)
     for log in _sample_logs(samples):
@@ -191,6 +200,20 @@ def demo(folder: Path) -> None:
         sheet = read_build_sheet(own if own.exists() else logbook.build_sheet)
         _add_one(log, logbook, maps, sheet, circuit, as_json=False)
     click.echo(f"Open a report in your browser. The logbook is {folder.resolve()}.")
+
+
+def _refuse_other_settings(settings: list[Path], folder: Path) -> None:
+    """The folder may be somebody's logbook: what is in it is theirs."""
+    theirs = {*folder.glob("build_sheet*.toml"), *folder.glob("channels*.toml")}
+    theirs |= {folder / "circuit.toml"} if (folder / "circuit.toml").exists() else set()
+    ours = {folder / file.name: file.read_bytes() for file in settings}
+    other = sorted(path.name for path in theirs if path.read_bytes() != ours.get(path))
+    if other:
+        msg = (
+            f"{folder}: {', '.join(other)} there is not the demonstration's; nothing was changed. "
+            "Choose another folder with --folder, or remove this one."
+        )
+        raise InputError(msg)
 
 
 def _sample_logs(samples: Path) -> Iterable[Path]:
@@ -218,7 +241,7 @@ def main() -> None:
             "at hand. Please report the lines below.",
             err=True,
         )
-        raise
+        raise  # and so to Python's own exit code for it, which is 1
 
 
 if __name__ == "__main__":
