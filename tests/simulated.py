@@ -8,9 +8,9 @@ from pathlib import Path
 import circuit_car
 import numpy as np
 
+from loaders.channels import CHANNEL_BY_NAME
 from loaders.delimited import Dialect, RawTable
 from loaders.mapping import ChannelColumn, ChannelMap, TimeColumn
-from loaders.channels import CHANNEL_BY_NAME
 from loaders.normalise import Session, normalise
 from pipeline.analyse import analyse
 from pipeline.build_sheet import BuildSheet, Circuit, Differential, Sensors, States
