@@ -68,6 +68,8 @@ class Source:
     dialect: str
     channel_map: str
     notes: tuple[str, ...] = ()
+    maps_sha256: str = ""
+    """Of the channel maps that the log was read with; empty when it was not read from a file."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,18 +1,12 @@
-"""The logbook on disk: which files it holds, and how they appear there whole or not at all.
+"""A session as one Parquet file, and back.
 
-One file per session and kind, each put in place by an atomic rename: ``sessions/ID.parquet``,
-``pages/ID.html`` and, last, ``results/ID.json``. A session is in the logbook once its result is.
-The Parquet files are engine-neutral: nulls are holes, units stand in the field metadata.
+The file is engine-neutral: nulls are holes, units stand in the field metadata.
 """
 
 from __future__ import annotations
 
 import json
-import os
-import secrets
-import shutil
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -25,116 +19,6 @@ from loaders.errors import InputError
 from loaders.normalise import SampleCount, Session, Source, Treatment
 
 _SUSPECT = "_suspect"
-
-
-@dataclass(frozen=True, slots=True)
-class Logbook:
-    """The folder that holds one car's build sheet, channel maps, sessions and reports."""
-
-    folder: Path
-
-    @property
-    def build_sheet(self) -> Path:
-        """What is inside the differential and around it."""
-        return self.folder / "build_sheet.toml"
-
-    @property
-    def circuit(self) -> Path:
-        """The circuit's name and start line; may be absent."""
-        return self.folder / "circuit.toml"
-
-    @property
-    def channel_maps(self) -> list[Path]:
-        """Every ``channels*.toml``, by name."""
-        return sorted(self.folder.glob("channels*.toml"))
-
-    def session(self, session_id: str) -> Path:
-        """Stored samples of a session."""
-        return self.folder / "sessions" / f"{session_id}.parquet"
-
-    def page(self, session_id: str) -> Path:
-        """The session's report."""
-        return self.folder / "pages" / f"{session_id}.html"
-
-    def result(self, session_id: str) -> Path:
-        """The session's result; its presence says that the session is in the logbook."""
-        return self.folder / "results" / f"{session_id}.json"
-
-
-def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
-    """Put a session with its page and result into the logbook; returns its id.
-
-    Everything is written aside first, so that a reader sees each file whole or not at all; the
-    result comes last. When one cannot be put in its place, those before it are taken back.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written.
-    """
-    name = session.id
-    staged: list[tuple[Path, Path]] = []
-    try:
-        staged.append(_stage(logbook.session(name), lambda path: write_session(session, path)))
-        staged.append(_stage(logbook.page(name), lambda path: _write_text(page, path)))
-        staged.append(_stage(logbook.result(name), lambda path: _write_text(result, path)))
-        _put_in_place(staged)
-    except OSError as problem:
-        msg = (
-            f"{problem.filename or logbook.folder}: cannot be written ({problem.strerror}). "
-            "Free space or choose a folder that you may write to; nothing was added."
-        )
-        raise InputError(msg) from problem
-    finally:
-        for aside, _ in staged:
-            aside.unlink(missing_ok=True)
-    return name
-
-
-def _stage(target: Path, write: Callable[[Path], None]) -> tuple[Path, Path]:
-    """Write beside the target under a hidden name; returns both."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    aside = _hidden(target)
-    try:
-        write(aside)
-        with aside.open("rb+") as written:
-            os.fsync(written.fileno())
-    except BaseException:
-        aside.unlink(missing_ok=True)
-        raise
-    return aside, target
-
-
-def _hidden(target: Path) -> Path:
-    # Not by tempfile: its files are closed to everyone else, whatever the user's umask says.
-    return target.with_name(f".{secrets.token_hex(8)}{target.suffix}")
-
-
-def _put_in_place(staged: list[tuple[Path, Path]]) -> None:
-    undo: list[tuple[Path, Path | None]] = []
-    try:
-        for aside, target in staged:
-            before = _hidden(target) if target.is_file() else None
-            undo.append((target, before))
-            if before is not None:
-                shutil.copyfile(target, before)
-            aside.replace(target)
-    except BaseException:
-        # The last of them is the one that failed: its target is as it was.
-        for target, before in reversed(undo[:-1]):
-            if before is None:
-                target.unlink(missing_ok=True)
-            else:
-                before.replace(target)
-        raise
-    finally:
-        for _, before in undo:
-            if before is not None:
-                before.unlink(missing_ok=True)
-
-
-def _write_text(text: str, path: Path) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def write_session(session: Session, path: Path) -> None:

@@ -6,23 +6,25 @@ Nothing heavy is imported before a command needs it, so that ``--help`` answers 
 
 from __future__ import annotations
 
+import json
 import shutil
 import sys
 import textwrap
 from collections.abc import Iterable
 from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from loaders.errors import InputError
 
 if TYPE_CHECKING:
+    from loaders.logbook import Logbook
     from loaders.mapping import ChannelMap
-    from loaders.store import Logbook
+    from loaders.normalise import Session
     from pipeline.build_sheet import BuildSheet, Circuit
-    from pipeline.result import SessionResult
 
 YOUR_INPUT = 2
 _TEMPLATES = ("build_sheet.toml", "channels.toml", "circuit.toml")
@@ -93,27 +95,55 @@ def add(
     as_json: bool,
 ) -> None:
     """Load LOGS, analyse them, and put each with its page into the logbook."""
-    from loaders.store import Logbook
-    from pipeline.build_sheet import read_build_sheet, read_circuit
+    from loaders.logbook import Logbook, finish_interrupted
 
     logbook = Logbook(folder)
     if not folder.is_dir():
         msg = f"{folder}: no such logbook. Start one with 'sidegear new {folder}'."
         raise InputError(msg)
-    sheet = read_build_sheet(sheet_path or logbook.build_sheet)
-    circuit = read_circuit(logbook.circuit)
-    maps = _channel_maps(logbook, map_path)
+    finish_interrupted(logbook)
+    settings = _settings(logbook, map_path, sheet_path)
     refused = 0
     for log in logs:
         if sys.stderr.isatty():
             click.echo(f"{log.name} …", err=True)
         try:
-            _add_one(log, logbook, maps, sheet, circuit, as_json=as_json)
+            _add_one(log, logbook, settings, as_json=as_json)
         except InputError as problem:
             _complain(problem)
             refused += 1
     if refused:
         sys.exit(YOUR_INPUT)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a log is read and analysed with, and the digests that tell whether it has changed."""
+
+    maps: list[ChannelMap]
+    sheet: BuildSheet
+    circuit: Circuit
+    maps_sha256: str
+    all_sha256: str
+
+
+def _settings(logbook: Logbook, map_path: Path | None, sheet_path: Path | None) -> Settings:
+    from loaders.logbook import files_sha256
+    from pipeline.analyse import program_version
+    from pipeline.build_sheet import read_build_sheet, read_circuit
+
+    sheet_path = sheet_path or logbook.build_sheet
+    maps = _channel_maps(logbook, map_path)
+    map_paths = [each.path for each in maps]
+    everything = files_sha256([*map_paths, sheet_path, logbook.circuit])
+    return Settings(
+        maps,
+        read_build_sheet(sheet_path),
+        read_circuit(logbook.circuit),
+        files_sha256(map_paths),
+        # Another version may find other numbers.
+        f"{everything}, sidegear {program_version()}",
+    )
 
 
 def _channel_maps(logbook: Logbook, map_path: Path | None) -> list[ChannelMap]:
@@ -129,46 +159,74 @@ def _channel_maps(logbook: Logbook, map_path: Path | None) -> list[ChannelMap]:
     return [read_channel_map(path) for path in paths]
 
 
-def _add_one(
-    log: Path,
-    logbook: Logbook,
-    maps: list[ChannelMap],
-    sheet: BuildSheet,
-    circuit: Circuit,
-    *,
-    as_json: bool,
-) -> SessionResult:
-    """Load, analyse, render and only then publish, so that a failure leaves nothing behind."""
-    from loaders.normalise import load_session
-    from loaders.store import publish
+def _add_one(log: Path, logbook: Logbook, settings: Settings, *, as_json: bool) -> None:
+    """Load, analyse, render and only then publish, so that a failure leaves nothing behind.
+
+    A log that the logbook knows by its content is not read again unless a channel map has changed,
+    and not analysed again unless anything has.
+    """
+    from loaders.logbook import file_sha256, find_by_content, is_up_to_date
+
+    sha256 = file_sha256(log)
+    known = find_by_content(logbook, sha256) if sha256 else None
+    if known is None or not is_up_to_date(logbook, known, settings.all_sha256):
+        known = _analyse_and_publish(log, logbook, settings, known)
+    published = logbook.result(known).read_text(encoding="utf-8")
+    if as_json:
+        click.echo(published)
+    else:
+        _tell(json.loads(published), logbook.page(known))
+
+
+def _analyse_and_publish(log: Path, logbook: Logbook, settings: Settings, known: str | None) -> str:
+    from loaders.logbook import publish, read_result
     from pipeline.analyse import analyse
     from pipeline.published import to_json
     from reports.render import render
     from reports.session import session_report
 
-    session = load_session(log, maps)
-    result = analyse(session, sheet, circuit)
-    page = render(session_report(result))
-    published = to_json(result)
-    publish(logbook, session, page, published)
-    if as_json:
-        click.echo(published)
-    else:
-        _tell(result, logbook.page(session.id))
-    return result
+    session = _stored_session(logbook, known, settings) or _read_session(log, settings)
+    if known is not None:
+        # The same log under another file name is still the same session.
+        session = replace(session, name=read_result(logbook.result(known))["session"]["name"])
+    result = analyse(session, settings.sheet, settings.circuit)
+    provenance = {**result.provenance, "settings SHA-256": settings.all_sha256}
+    result = replace(result, provenance=provenance)
+    return publish(logbook, session, render(session_report(result)), to_json(result))
 
 
-def _tell(result: SessionResult, page: Path) -> None:
-    info = result.session
-    counted = sum(lap.valid for lap in result.laps)
+def _stored_session(logbook: Logbook, known: str | None, settings: Settings) -> Session | None:
+    """The session as the logbook has it, when it was read with today's channel maps."""
+    if known is None:
+        return None
+    from loaders.store import read_session
+
+    try:
+        session = read_session(logbook.session(known))
+    except InputError:
+        return None  # the log itself is at hand
+    return session if session.source.maps_sha256 == settings.maps_sha256 else None
+
+
+def _read_session(log: Path, settings: Settings) -> Session:
+    from loaders.normalise import load_session
+
+    session = load_session(log, settings.maps)
+    return replace(session, source=replace(session.source, maps_sha256=settings.maps_sha256))
+
+
+def _tell(published: dict[str, Any], page: Path) -> None:
+    about, laps = published["session"], published["laps"]
+    counted = sum(lap["valid"] for lap in laps)
     click.echo(
-        f"{info.name}: {info.car}, build {info.build}, {counted} of {len(result.laps)} laps count"
+        f"{about['name']}: {about['car']}, build {about['build']}, "
+        f"{counted} of {len(laps)} laps count"
     )
-    for finding in result.findings:
-        mark = "!" if finding.needs_attention else "-"
+    for finding in published["findings"]:
+        mark = "!" if finding["needs_attention"] else "-"
         click.echo(
             textwrap.fill(
-                finding.sentence, 96, initial_indent=f"  {mark} ", subsequent_indent="    "
+                finding["sentence"], 96, initial_indent=f"  {mark} ", subsequent_indent="    "
             )
         )
     click.echo(f"  report: {page.resolve()}")
@@ -181,24 +239,21 @@ def _tell(result: SessionResult, page: Path) -> None:
 )  # fmt: skip
 def demo(folder: Path) -> None:
     """Analyse our own invented test day and say where its pages are."""
-    from loaders.store import Logbook
-    from pipeline.build_sheet import read_build_sheet, read_circuit
+    from loaders.logbook import Logbook
 
     samples = Path(__file__).resolve().parent.parent / "sample_logs"
     if not samples.is_dir():
         msg = f"{samples}: the sample logs are not there. Run the demo in a copy of the project."
         raise InputError(msg)
     logbook = Logbook(folder)
-    settings = sorted(samples.glob("*.toml"))
-    _refuse_other_settings(settings, folder)
-    _copy_in([file for file in settings if not (folder / file.name).exists()], folder)
-    circuit = read_circuit(logbook.circuit)
-    maps = _channel_maps(logbook, None)
+    files = sorted(samples.glob("*.toml"))
+    _refuse_other_settings(files, folder)
+    _copy_in([file for file in files if not (folder / file.name).exists()], folder)
     for log in _sample_logs(samples):
         # A run with parts of its own has a build sheet of its own beside the common one.
         own = folder / f"build_sheet_{log.stem}.toml"
-        sheet = read_build_sheet(own if own.exists() else logbook.build_sheet)
-        _add_one(log, logbook, maps, sheet, circuit, as_json=False)
+        settings = _settings(logbook, None, own if own.exists() else None)
+        _add_one(log, logbook, settings, as_json=False)
     click.echo(f"Open a report in your browser. The logbook is {folder.resolve()}.")
 
 

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import stat
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,11 +12,10 @@ import pyarrow as pa
 import pytest
 from pyarrow import parquet
 
-from loaders import store
 from loaders.channels import SCHEMA_VERSION
 from loaders.errors import InputError
 from loaders.normalise import SampleCount, Session, Source, Treatment
-from loaders.store import Logbook, publish, read_session, write_session
+from loaders.store import read_session, write_session
 
 WHEEL = "wheel_speed_rl_radps"
 TORQUE = "shaft_torque_left_nm"
@@ -39,14 +35,6 @@ def a_session(name: str = "run3", first: float = 50.0) -> Session:
         source=Source("run3.csv", "cd" * 32, 1234, 10, "comma", "channels.toml", ("a note",)),
         metadata={"driver": "Mira Tolland", "track": "Hollin Fell, wet °"},
     )
-
-
-def files(folder: Path) -> list[str]:
-    return sorted(str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file())
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    return {name: (folder / name).read_bytes() for name in files(folder)}
 
 
 # --- one session in one file -------------------------------------------------------------------
@@ -122,109 +110,3 @@ def test_a_damaged_session_is_refused(stored: Path) -> None:
 def test_a_session_that_is_not_there_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such session"):
         read_session(tmp_path / "run3.parquet")
-
-
-# --- the logbook -------------------------------------------------------------------------------
-
-
-def test_a_published_session_is_three_files(tmp_path: Path) -> None:
-    name = publish(Logbook(tmp_path), a_session(), "<html>", "{}")
-    assert files(tmp_path) == [
-        f"pages/{name}.html",
-        f"results/{name}.json",
-        f"sessions/{name}.parquet",
-    ]
-
-
-def test_page_and_result_are_written_as_they_are(tmp_path: Path) -> None:
-    book = Logbook(tmp_path)
-    name = publish(book, a_session(), "<p>°\n</p>", '{"a": "µ"}')
-    assert book.page(name).read_bytes() == "<p>°\n</p>".encode()
-    assert book.result(name).read_bytes() == '{"a": "µ"}'.encode()
-
-
-def test_adding_a_log_again_replaces_it(tmp_path: Path) -> None:
-    book = Logbook(tmp_path)
-    publish(book, a_session(), "old", "old")
-    name = publish(book, a_session(first=77.0), "new", "new")
-    assert len(files(tmp_path)) == 3
-    assert read_session(book.session(name)).channels[WHEEL][0] == 77.0
-    assert book.result(name).read_text() == "new"
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="there is no umask on Windows")
-def test_files_have_the_mode_that_the_user_gives_new_files(tmp_path: Path) -> None:
-    before = os.umask(0o027)
-    try:
-        publish(Logbook(tmp_path), a_session(), "<html>", "{}")
-    finally:
-        os.umask(before)
-    modes = {stat.S_IMODE((tmp_path / name).stat().st_mode) for name in files(tmp_path)}
-    assert modes == {0o640}
-
-
-@pytest.mark.parametrize("taken", ["sessions", "pages", "results"])
-def test_a_file_in_place_of_a_folder_is_an_error_and_nothing_is_added(
-    tmp_path: Path, taken: str
-) -> None:
-    (tmp_path / taken).write_text("mine")
-    with pytest.raises(InputError, match=rf"{taken}: cannot be written .* nothing was added"):
-        publish(Logbook(tmp_path), a_session(), "<html>", "{}")
-    assert contents(tmp_path) == {taken: b"mine"}
-
-
-@pytest.mark.parametrize("taken", ["session", "page", "result"])
-def test_when_a_file_cannot_be_put_in_place_those_before_it_are_taken_back(
-    tmp_path: Path, taken: str
-) -> None:
-    book = Logbook(tmp_path)
-    (getattr(book, taken)(a_session().id) / "in the way").mkdir(parents=True)
-    with pytest.raises(InputError, match="nothing was added"):
-        publish(book, a_session(), "<html>", "{}")
-    assert files(tmp_path) == []
-
-
-def test_when_replacing_fails_the_old_session_is_as_it_was(tmp_path: Path) -> None:
-    book = Logbook(tmp_path)
-    name = publish(book, a_session(), "old", "old")
-    book.result(name).unlink()
-    book.result(name).mkdir()
-    before = contents(tmp_path)
-    with pytest.raises(InputError):
-        publish(book, a_session(first=77.0), "new", "new")
-    assert contents(tmp_path) == before
-
-
-@pytest.mark.parametrize("failing", ["write_session", "_write_text"])
-def test_a_disk_that_fills_up_leaves_nothing_behind(
-    tmp_path: Path, failing: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def full(what: object, path: Path) -> None:
-        path.write_bytes(b"half")
-        raise OSError(28, "No space left on device", str(path))
-
-    monkeypatch.setattr(store, failing, full)
-    with pytest.raises(InputError, match=r"No space left on device.*nothing was added"):
-        publish(Logbook(tmp_path), a_session(), "<html>", "{}")
-    assert files(tmp_path) == []
-
-
-def test_a_fault_of_ours_while_writing_leaves_nothing_behind(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def broken(text: str, path: Path) -> None:
-        raise RuntimeError
-
-    monkeypatch.setattr(store, "_write_text", broken)
-    with pytest.raises(RuntimeError):
-        publish(Logbook(tmp_path), a_session(), "<html>", "{}")
-    assert files(tmp_path) == []
-
-
-def test_every_channel_map_of_a_logbook_is_found_by_name(tmp_path: Path) -> None:
-    for name in ("channels_run2.toml", "channels.toml", "circuit.toml"):
-        (tmp_path / name).touch()
-    assert [path.name for path in Logbook(tmp_path).channel_maps] == [
-        "channels.toml",
-        "channels_run2.toml",
-    ]

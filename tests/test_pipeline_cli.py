@@ -16,9 +16,11 @@ import numpy as np
 import pytest
 from simulated import simulate
 
+import loaders.normalise
 import pipeline.cli
 from loaders.channels import CHANNEL_BY_NAME
-from loaders.store import Logbook, read_session
+from loaders.logbook import LOCK_NAME, Logbook
+from loaders.store import read_session
 
 PROJECT = Path(__file__).parents[1]
 SAMPLES = PROJECT / "sample_logs"
@@ -82,7 +84,9 @@ def logbook(tmp_path: Path, log: Path) -> Path:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    """Every file but the lock, which is no content."""
+    files = (p for p in folder.rglob("*") if p.is_file() and p.name != LOCK_NAME)
+    return {str(p.relative_to(folder)): p.read_bytes() for p in files}
 
 
 # --- add ---------------------------------------------------------------------------------------
@@ -136,17 +140,75 @@ def test_the_session_in_the_logbook_is_the_log(
     assert (session.rate_hz, session.source.file) == (50.0, "run3.csv")
 
 
-def test_the_same_log_again_replaces_itself(sidegear: Sidegear, log: Path, logbook: Path) -> None:
+def test_the_same_log_again_changes_nothing_and_says_the_same(
+    sidegear: Sidegear, log: Path, logbook: Path
+) -> None:
+    first = sidegear("add", log, "--logbook", logbook, "--json")
+    before = contents(logbook)
+    assert sidegear("add", log, "--logbook", logbook, "--json") == first
+    assert contents(logbook) == before
+
+
+def test_a_log_is_known_by_its_content_under_another_name_too(
+    sidegear: Sidegear, log: Path, logbook: Path, tmp_path: Path
+) -> None:
     sidegear("add", log, "--logbook", logbook)
     before = contents(logbook)
-    assert sidegear("add", log, "--logbook", logbook).code == 0
-    assert contents(logbook).keys() == before.keys()
+    copy = shutil.copy(log, tmp_path / "copy.csv")
+    assert sidegear("add", copy, "--logbook", logbook).code == 0
+    assert contents(logbook) == before
+
+
+@pytest.fixture
+def no_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From now on no log can be read."""
+
+    def refuse(*_: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr(loaders.normalise, "load_session", refuse)
+
+
+def test_a_changed_build_sheet_analyses_again_without_reading_the_log(
+    sidegear: Sidegear, log: Path, logbook: Path, request: pytest.FixtureRequest
+) -> None:
+    sidegear("add", log, "--logbook", logbook)
+    sheet = logbook / "build_sheet.toml"
+    sheet.write_text(sheet.read_text().replace('build = "A, firm"', 'build = "C"'))
+    request.getfixturevalue("no_reading")
+    outcome = sidegear("add", log, "--logbook", logbook, "--json")
+    assert json.loads(outcome.out)["session"]["build"] == "C"
+    assert len(list(logbook.glob("results/*.json"))) == 1
+
+
+def test_a_changed_channel_map_reads_the_log_again_into_the_same_session(
+    sidegear: Sidegear, log: Path, logbook: Path
+) -> None:
+    first = json.loads(sidegear("add", log, "--logbook", logbook, "--json").out)
+    channels = logbook / "channels.toml"
+    gone = channels.read_text().replace('[channels.gear]\ncolumn = "gear"\n', "")
+    channels.write_text(gone)
+    again = json.loads(sidegear("add", log, "--logbook", logbook, "--json").out)
+    assert again["session"]["id"] == first["session"]["id"]
+    assert "gear" not in read_session(Logbook(logbook).session(again["session"]["id"])).channels
+
+
+def test_a_damaged_stored_session_is_read_from_the_log_again(
+    sidegear: Sidegear, log: Path, logbook: Path
+) -> None:
+    first = sidegear("add", log, "--logbook", logbook, "--json")
+    stored = next(logbook.glob("sessions/*.parquet"))
+    stored.write_bytes(stored.read_bytes()[:100])
+    next(logbook.glob("pages/*.html")).unlink()
+    assert sidegear("add", log, "--logbook", logbook, "--json") == first
+    assert read_session(stored).rate_hz == 50.0
 
 
 def test_a_bad_log_among_good_ones_costs_only_itself(
     sidegear: Sidegear, log: Path, logbook: Path, tmp_path: Path
 ) -> None:
-    second = shutil.copy(log, tmp_path / "run4.csv")
+    second = tmp_path / "run4.csv"
+    second.write_bytes(log.read_bytes().rsplit(b"\n", 2)[0] + b"\n")
     bad = tmp_path / "no such run.csv"
     outcome = sidegear("add", log, bad, second, "--logbook", logbook, "--json")
     assert outcome.code == 2
@@ -412,3 +474,104 @@ def test_adding_a_log_loads_no_pandas(log: Path, logbook: Path) -> None:
 def test_help_and_version_answer(sidegear: Sidegear) -> None:
     assert "Load LOGS, analyse them" in sidegear("add", "--help").out
     assert sidegear("-h").code == 0
+
+
+# --- whatever happens in the middle -------------------------------------------------------------
+
+
+def opened(logbook: Path) -> dict[str, dict[str, object]]:
+    """Every session of a logbook by its id, each looked through: nothing half, nothing mixed."""
+    book = Logbook(logbook)
+    sessions = {}
+    for result in sorted(logbook.glob("results/*.json")):
+        found = json.loads(result.read_text(encoding="utf-8"))
+        assert read_session(book.session(result.stem)).source.sha256[:8] == result.stem[-8:]
+        assert book.page(result.stem).read_text(encoding="utf-8").rstrip().endswith("</html>")
+        sessions[result.stem] = found
+    return sessions
+
+
+def killed_after(delay_s: float, *arguments: object) -> bool:
+    """Start the command line, kill it after so long; whether it was still running."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "pipeline.cli", *map(str, arguments)],
+        cwd=PROJECT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        process.wait(timeout=delay_s)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+        return True
+    return False
+
+
+def survives_kills(sidegear: Sidegear, log: Path, logbook: Path, kills: int, seed: int) -> int:
+    """Kill an adding process over and over, each time with other settings; how many were hit."""
+    older = log.with_name("older.csv")
+    older.write_bytes(log.read_bytes().rsplit(b"\n", 3)[0] + b"\n")
+    sidegear("add", older, "--logbook", logbook)
+    kept = set(opened(logbook))
+    sheet, rng, hit = logbook / "build_sheet.toml", np.random.default_rng(seed), 0
+    original = sheet.read_text()
+    for i in range(kills):
+        # Another build each time, so that there is something to write.
+        sheet.write_text(original.replace('"A, firm"', f'"build {i}"'))
+        hit += killed_after(float(rng.uniform(0.05, 1.2)), "add", log, "--logbook", logbook)
+        assert kept <= set(opened(logbook))
+    outcome = sidegear("add", log, "--logbook", logbook, "--json")
+    assert outcome.code == 0
+    session = json.loads(outcome.out)["session"]
+    assert opened(logbook)[session["id"]]["session"]["build"] == f"build {kills - 1}"
+    assert not list(logbook.rglob(".aside-*"))
+    assert not list(logbook.glob(".journal-*"))
+    return hit
+
+
+def test_a_logbook_survives_a_process_killed_at_any_instant(
+    sidegear: Sidegear, log: Path, logbook: Path
+) -> None:
+    assert survives_kills(sidegear, log, logbook, kills=6, seed=1) > 0
+
+
+@pytest.mark.slow
+def test_a_logbook_survives_two_hundred_kills(sidegear: Sidegear, log: Path, logbook: Path) -> None:
+    hit = survives_kills(sidegear, log, logbook, kills=200, seed=2)
+    print(f"{hit} of 200 hit a running process")
+    assert hit > 100
+
+
+def test_two_processes_adding_at_once_both_succeed(log: Path, logbook: Path) -> None:
+    other = log.with_name("other.csv")
+    other.write_bytes(log.read_bytes().rsplit(b"\n", 4)[0] + b"\n")
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-m", "pipeline.cli", "add", str(each), "--logbook", str(logbook)],
+            cwd=PROJECT, stdout=subprocess.DEVNULL,
+        )
+        for each in (log, other)
+    ]  # fmt: skip
+    assert [process.wait(timeout=60) for process in processes] == [0, 0]
+    assert len(opened(logbook)) == 2
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit on a file's size")
+def test_a_disk_that_takes_no_more_is_an_error_and_leaves_the_logbook_as_it_was(
+    log: Path, logbook: Path
+) -> None:
+    import resource
+    import signal
+
+    def half_a_page() -> None:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (800_000, 800_000))
+
+    before = contents(logbook)
+    process = subprocess.run(
+        [sys.executable, "-m", "pipeline.cli", "add", str(log), "--logbook", str(logbook)],
+        cwd=PROJECT, preexec_fn=half_a_page, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert process.returncode == 2
+    assert "cannot be written" in process.stderr
+    assert "nothing was added" in process.stderr
+    assert contents(logbook) == before

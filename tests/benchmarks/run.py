@@ -24,9 +24,9 @@ from pyarrow import csv as arrow_csv  # noqa: E402
 from simulated import simulate  # noqa: E402
 
 from loaders.channels import CHANNEL_BY_NAME  # noqa: E402
+from loaders.logbook import Logbook, publish  # noqa: E402
 from loaders.mapping import read_channel_map  # noqa: E402
 from loaders.normalise import load_session  # noqa: E402
-from loaders.store import Logbook, publish  # noqa: E402
 from pipeline.analyse import analyse  # noqa: E402
 from pipeline.build_sheet import read_build_sheet, read_circuit  # noqa: E402
 from pipeline.published import to_json  # noqa: E402

@@ -1,0 +1,256 @@
+"""The logbook on disk: which files it holds, and how they appear there whole or not at all.
+
+One file per session and kind: ``sessions/ID.parquet``, ``pages/ID.html`` and, last,
+``results/ID.json``; a session is in the logbook once its result is. All three are written aside,
+then noted in a journal, then renamed into place. A process killed before the journal leaves only
+files nobody reads; one killed after it is finished by the next that opens the logbook. One process
+at a time does either.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from loaders.errors import InputError
+from loaders.normalise import Session
+from loaders.store import write_session
+
+LOCK_NAME = ".logbook.lock"
+_JOURNAL = ".journal-{}.json"
+# Publishing takes well under a second; who waits longer waits for something that hangs.
+_LOCK_TIMEOUT_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Logbook:
+    """The folder that holds one car's build sheet, channel maps, sessions and reports."""
+
+    folder: Path
+
+    @property
+    def build_sheet(self) -> Path:
+        """What is inside the differential and around it."""
+        return self.folder / "build_sheet.toml"
+
+    @property
+    def circuit(self) -> Path:
+        """The circuit's name and start line; may be absent."""
+        return self.folder / "circuit.toml"
+
+    @property
+    def channel_maps(self) -> list[Path]:
+        """Every ``channels*.toml``, by name."""
+        return sorted(self.folder.glob("channels*.toml"))
+
+    @property
+    def kinds(self) -> tuple[Path, Path, Path]:
+        """The three folders of published files."""
+        return self.folder / "sessions", self.folder / "pages", self.folder / "results"
+
+    def session(self, session_id: str) -> Path:
+        """Stored samples of a session."""
+        return self.folder / "sessions" / f"{session_id}.parquet"
+
+    def page(self, session_id: str) -> Path:
+        """The session's report."""
+        return self.folder / "pages" / f"{session_id}.html"
+
+    def result(self, session_id: str) -> Path:
+        """The session's result; its presence says that the session is in the logbook."""
+        return self.folder / "results" / f"{session_id}.json"
+
+
+def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
+    """Put a session with its page and result into the logbook; returns its id.
+
+    Everything is written aside first, so that a reader sees each file whole or not at all; the
+    result comes last. When one cannot be put in its place, those before it are taken back.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, or another process keeps it.
+    """
+    name = session.id
+    writers: list[tuple[Path, Callable[[Path], None]]] = [
+        (logbook.session(name), lambda path: write_session(session, path)),
+        (logbook.page(name), lambda path: _write_text(page, path)),
+        (logbook.result(name), lambda path: _write_text(result, path)),
+    ]
+    with _writing(logbook):
+        _finish_interrupted(logbook)
+        staged: list[tuple[Path, Path]] = []
+        try:
+            staged.extend(_stage(target, write) for target, write in writers)
+            journal = _write_journal(logbook, staged)
+            try:
+                _put_in_place(staged)
+            finally:
+                journal.unlink(missing_ok=True)
+        finally:
+            for aside, _ in staged:
+                aside.unlink(missing_ok=True)
+    return name
+
+
+def finish_interrupted(logbook: Logbook) -> None:
+    """Finish what a killed process had begun, and clear away what it had not.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, or another process keeps it.
+    """
+    # Nothing is written, not even a lock, where there is nothing to finish.
+    if any(True for _ in _leftovers(logbook)) or any(logbook.folder.glob(_JOURNAL.format("*"))):
+        with _writing(logbook):
+            _finish_interrupted(logbook)
+
+
+def file_sha256(path: Path) -> str | None:
+    """SHA-256 of a file's bytes; None when it cannot be read, which reading it will explain."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
+def files_sha256(paths: list[Path]) -> str:
+    """One SHA-256 over several settings files; an absent one counts as absent."""
+    return hashlib.sha256(repr([file_sha256(path) for path in paths]).encode()).hexdigest()
+
+
+def find_by_content(logbook: Logbook, sha256: str) -> str | None:
+    """Id of the session in the logbook that came from a file with these bytes, or None."""
+    # The id carries only the first digits; the result holds them all.
+    for result in sorted(logbook.kinds[2].glob(f"*-{sha256[:8]}.json")):
+        if _provenance(read_result(result)).get("log SHA-256") == sha256:
+            return result.stem
+    return None
+
+
+def is_up_to_date(logbook: Logbook, session_id: str, settings_sha256: str) -> bool:
+    """Whether a session's three files stand and came from these settings."""
+    whole = all(path.is_file() for path in (logbook.session(session_id), logbook.page(session_id)))
+    stored = _provenance(read_result(logbook.result(session_id)))
+    return whole and stored.get("settings SHA-256") == settings_sha256
+
+
+def read_result(path: Path) -> dict[str, Any]:
+    """A stored result; an empty one when the file is not what we wrote."""
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _provenance(result: dict[str, Any]) -> dict[str, Any]:
+    found = result.get("provenance")
+    return found if isinstance(found, dict) else {}
+
+
+@contextmanager
+def _writing(logbook: Logbook) -> Iterator[None]:
+    """The right to write, held by one process at a time and given back even by a killed one."""
+    # Not before it is needed: `--help` and reading go without.
+    from filelock import FileLock, Timeout
+
+    try:
+        with FileLock(logbook.folder / LOCK_NAME, timeout=_LOCK_TIMEOUT_S):
+            yield
+    except Timeout as problem:
+        msg = (
+            f"{logbook.folder}: another sidegear has been writing here for more than "
+            f"{_LOCK_TIMEOUT_S:.0f} s. Wait for it or end it, then try again; nothing was added."
+        )
+        raise InputError(msg) from problem
+    except OSError as problem:
+        msg = (
+            f"{problem.filename or logbook.folder}: cannot be written ({problem.strerror}). "
+            "Free space or choose a folder that you may write to; nothing was added."
+        )
+        raise InputError(msg) from problem
+
+
+def _write_journal(logbook: Logbook, staged: list[tuple[Path, Path]]) -> Path:
+    """Note which file goes where, so that somebody else can finish it."""
+    moves = [[str(path.relative_to(logbook.folder).as_posix()) for path in pair] for pair in staged]
+    journal = logbook.folder / _JOURNAL.format(secrets.token_hex(8))
+    aside, _ = _stage(journal, lambda path: _write_text(json.dumps(moves), path))
+    aside.replace(journal)
+    return journal
+
+
+def _finish_interrupted(logbook: Logbook) -> None:
+    for journal in logbook.folder.glob(_JOURNAL.format("*")):
+        # Damaged, it names nothing that could be finished.
+        with suppress(ValueError):
+            for aside, target in json.loads(journal.read_text(encoding="utf-8")):
+                if (logbook.folder / aside).exists():
+                    (logbook.folder / aside).replace(logbook.folder / target)
+        journal.unlink()
+    for path in _leftovers(logbook):
+        path.unlink(missing_ok=True)
+
+
+def _leftovers(logbook: Logbook) -> Iterator[Path]:
+    """Files written aside that nobody put in place."""
+    for folder in (*logbook.kinds, logbook.folder):
+        yield from folder.glob(".aside-*")
+
+
+def _stage(target: Path, write: Callable[[Path], None]) -> tuple[Path, Path]:
+    """Write beside the target under a hidden name; returns both."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    aside = _hidden(target)
+    try:
+        write(aside)
+        with aside.open("rb+") as written:
+            os.fsync(written.fileno())
+    except BaseException:
+        aside.unlink(missing_ok=True)
+        raise
+    return aside, target
+
+
+def _hidden(target: Path) -> Path:
+    # Not by tempfile: its files are closed to everyone else, whatever the user's umask says.
+    return target.with_name(f".aside-{secrets.token_hex(8)}{target.suffix}")
+
+
+def _put_in_place(staged: list[tuple[Path, Path]]) -> None:
+    undo: list[tuple[Path, Path | None]] = []
+    try:
+        for aside, target in staged:
+            before = _hidden(target) if target.is_file() else None
+            undo.append((target, before))
+            if before is not None:
+                shutil.copyfile(target, before)
+            aside.replace(target)
+    except BaseException:
+        # The last of them is the one that failed: its target is as it was.
+        for target, before in reversed(undo[:-1]):
+            if before is None:
+                target.unlink(missing_ok=True)
+            else:
+                before.replace(target)
+        raise
+    finally:
+        for _, before in undo:
+            if before is not None:
+                before.unlink(missing_ok=True)
+
+
+def _write_text(text: str, path: Path) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")
