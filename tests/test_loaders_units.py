@@ -9,7 +9,7 @@ from scipy import constants
 
 from loaders.channels import CHANNELS, Quantity
 from loaders.errors import InputError
-from loaders.units import is_known_unit, linear_speed_unit, spellings, unit_of
+from loaders.units import canonical, is_known_unit, linear_speed_unit, spellings, unit_of
 
 # scipy.constants (SciPy 1.17), whose factors are written down apart from ours.
 OUTSIDE = [
@@ -17,32 +17,46 @@ OUTSIDE = [
     (Quantity.TIME, "ms", constants.milli),
     (Quantity.TIME, "us", constants.micro),
     (Quantity.TIME, "min", constants.minute),
+    (Quantity.TIME, "ns", constants.nano),
+    (Quantity.TIME, "h", constants.hour),
     (Quantity.ANGULAR_SPEED, "rad/s", 1.0),
     (Quantity.ANGULAR_SPEED, "rpm", 2 * constants.pi / constants.minute),
     (Quantity.ANGULAR_SPEED, "1/min", 2 * constants.pi / constants.minute),
     (Quantity.ANGULAR_SPEED, "Hz", 2 * constants.pi),
     (Quantity.ANGULAR_SPEED, "deg/s", constants.degree),
+    (Quantity.ANGULAR_SPEED, "rev/s", 2 * constants.pi),
     (Quantity.SPEED, "m/s", 1.0),
     (Quantity.SPEED, "km/h", constants.kmh),
     (Quantity.SPEED, "mph", constants.mph),
     (Quantity.SPEED, "kn", constants.knot),
+    (Quantity.SPEED, "ft/s", constants.foot),
     (Quantity.TORQUE, "N m", 1.0),
     (Quantity.TORQUE, "kN m", constants.kilo),
+    (Quantity.TORQUE, "daN m", constants.deka),
+    (Quantity.TORQUE, "lbf in", constants.pound_force * constants.inch),
+    (Quantity.TORQUE, "kgf m", constants.kilogram_force),
     (Quantity.TORQUE, "lbf ft", constants.pound_force * constants.foot),
     (Quantity.ACCELERATION, "m/s2", 1.0),
     (Quantity.ACCELERATION, "g", constants.g),
+    (Quantity.ACCELERATION, "ft/s2", constants.foot),
     (Quantity.ANGLE, "rad", 1.0),
     (Quantity.ANGLE, "deg", constants.degree),
     (Quantity.ANGLE, "mrad", constants.milli),
+    (Quantity.ANGLE, "rev", 2 * constants.pi),
     (Quantity.YAW_RATE, "rad/s", 1.0),
     (Quantity.YAW_RATE, "deg/s", constants.degree),
+    (Quantity.YAW_RATE, "mrad/s", constants.milli),
     (Quantity.PRESSURE, "Pa", 1.0),
     (Quantity.PRESSURE, "kPa", constants.kilo),
     (Quantity.PRESSURE, "MPa", constants.mega),
     (Quantity.PRESSURE, "bar", constants.bar),
     (Quantity.PRESSURE, "psi", constants.psi),
+    (Quantity.PRESSURE, "hPa", constants.hecto),
+    (Quantity.PRESSURE, "mbar", constants.milli * constants.bar),
+    (Quantity.PRESSURE, "atm", constants.atm),
     (Quantity.RATIO, "1", 1.0),
     (Quantity.RATIO, "%", 0.01),
+    (Quantity.RATIO, "‰", constants.milli),
     (Quantity.TEMPERATURE, "degC", 1.0),
     (Quantity.TEMPERATURE, "K", 1.0),
     (Quantity.TEMPERATURE, "degF", constants.degree_Fahrenheit),
@@ -51,6 +65,9 @@ OUTSIDE = [
     (Quantity.DISTANCE, "mm", constants.milli),
     (Quantity.DISTANCE, "ft", constants.foot),
     (Quantity.DISTANCE, "mi", constants.mile),
+    (Quantity.DISTANCE, "cm", constants.centi),
+    (Quantity.DISTANCE, "in", constants.inch),
+    (Quantity.DISTANCE, "yd", constants.yard),
     (Quantity.COUNT, "1", 1.0),
 ]  # fmt: skip
 
@@ -77,6 +94,10 @@ PRINTED = [
     (Quantity.ANGLE, "deg", 1.745329e-2),
     (Quantity.DISTANCE, "ft", 3.048e-1),
     (Quantity.DISTANCE, "mi", 1.609344e3),
+    (Quantity.TORQUE, "lbf in", 1.129848e-1),
+    (Quantity.TORQUE, "kgf m", 9.80665),
+    (Quantity.PRESSURE, "atm", 1.01325e5),
+    (Quantity.DISTANCE, "yd", 9.144e-1),
 ]
 
 
@@ -113,6 +134,30 @@ def test_temperatures_agree_with_scipy(spelling: str, name: str, value: float) -
         (Quantity.TEMPERATURE, "°C", "degC"),
         (Quantity.TIME, "µs", "us"),
         (Quantity.COUNT, "-", "1"),
+        (Quantity.SPEED, "KMH", "km/h"),
+        (Quantity.SPEED, "Km / h", "km/h"),
+        (Quantity.SPEED, "KPH", "km/h"),
+        (Quantity.SPEED, "M/S", "m/s"),
+        (Quantity.SPEED, "m s⁻¹", "m/s"),
+        (Quantity.ANGULAR_SPEED, "RPM", "rpm"),
+        (Quantity.ANGULAR_SPEED, "U/min", "rpm"),
+        (Quantity.ANGULAR_SPEED, "rad·s-1", "rad/s"),
+        (Quantity.TORQUE, "NM", "N m"),
+        (Quantity.TORQUE, "N*m", "N m"),
+        (Quantity.TORQUE, "N⋅m", "N m"),
+        (Quantity.TORQUE, "lb ft", "lbf ft"),
+        (Quantity.TORQUE, "ft-lb", "lbf ft"),
+        (Quantity.TORQUE, "FT·LBF", "lbf ft"),
+        (Quantity.ACCELERATION, "m/s^2", "m/s2"),
+        (Quantity.ACCELERATION, "m·s⁻²", "m/s2"),
+        (Quantity.PRESSURE, "PSI", "psi"),
+        (Quantity.PRESSURE, "Bar", "bar"),
+        (Quantity.PRESSURE, "KPA", "kPa"),
+        (Quantity.TEMPERATURE, "DegC", "degC"),
+        (Quantity.TEMPERATURE, "° F", "degF"),
+        (Quantity.TIME, "Sec", "s"),
+        (Quantity.RATIO, "Percent", "%"),
+        (Quantity.RATIO, "", "1"),
     ],
 )
 def test_two_spellings_mean_the_same_unit(quantity: Quantity, one: str, other: str) -> None:
@@ -131,10 +176,11 @@ def test_the_unit_of_every_channel_is_taken_as_it_is(channel: object) -> None:
 
 def test_an_unknown_unit_is_an_error_with_the_nearest_and_all_known() -> None:
     with pytest.raises(InputError) as caught:
-        unit_of("kmh", Quantity.SPEED, "run3.csv: column 'Speed'")
+        unit_of("k/h", Quantity.SPEED, "run3.csv: column 'Speed'")
     assert str(caught.value) == (
-        "run3.csv: column 'Speed' has unit 'kmh', which is no unit of speed. Did you mean 'km/h'? "
-        "Known: m/s, km/h, mph, kn, kph. Set the unit in the channel map."
+        "run3.csv: column 'Speed' has unit 'k/h', which is no unit of speed. Did you mean 'km/h'? "
+        "Known: m/s, km/h, mph, kn, ft/s, kmh, kph, km/hr, kmph, km h-1, mps, m s-1, m/sec, mi/h, "
+        "kt, kts, knot, knots, fps. Set the unit in the channel map."
     )
 
 
@@ -157,3 +203,37 @@ def test_a_degree_is_an_angle_and_not_a_temperature() -> None:
     assert unit_of("°", Quantity.ANGLE, "here").factor == pytest.approx(math.tau / 360)
     with pytest.raises(InputError):
         unit_of("°", Quantity.TEMPERATURE, "here")
+
+
+@pytest.mark.parametrize(
+    ("quantity", "wrong", "right"),
+    [
+        (Quantity.PRESSURE, "mPa", "MPa"),
+        (Quantity.PRESSURE, "Mbar", "mbar"),
+        (Quantity.TIME, "Ms", "ms"),
+        (Quantity.DISTANCE, "Mm", "mm"),
+        (Quantity.ANGLE, "Mrad", "mrad"),
+    ],
+)
+def test_a_thousandth_and_a_million_are_never_confused(
+    quantity: Quantity, wrong: str, right: str
+) -> None:
+    assert canonical(right, quantity) == right
+    assert canonical(wrong, quantity) is None
+    with pytest.raises(InputError, match=f"Did you mean '{right}'"):
+        unit_of(wrong, quantity, "here")
+
+
+def test_one_letter_is_a_unit_only_as_it_is_usually_written() -> None:
+    assert is_known_unit("s")
+    assert is_known_unit("%")
+    assert not is_known_unit("S")
+    assert not is_known_unit("v")
+
+
+def test_no_two_units_of_a_quantity_are_folded_into_one() -> None:
+    for quantity in Quantity:
+        for spelling in spellings(quantity):
+            assert canonical(spelling, quantity) is not None
+        own = [each for each in spellings(quantity) if canonical(each, quantity) == each]
+        assert len({canonical(each, quantity) for each in own}) == len(own)
