@@ -13,6 +13,7 @@ from loaders.checked_toml import (
     read_toml,
     refuse_other_schema,
     refuse_unknown_tables,
+    said_of,
     setting,
     table_of,
 )
@@ -44,6 +45,11 @@ class ChannelColumn:
         high=1.0,
         default=None,
     )
+    gain: float = setting("factor to put the sensor's calibration right", above=0.0, default=1.0)
+    offset: float = setting("added last, in the channel's own unit and sign", default=0.0)
+    delay_s: float = setting(
+        "how long after the fact the logger stamps this column", low=-10.0, high=10.0, default=0.0
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +59,8 @@ class ChannelMap:
     path: Path
     time: TimeColumn
     channels: Mapping[str, ChannelColumn]
+    accepted: bool = True
+    """False for a proposal that nobody has looked over yet; it is never used."""
 
     @property
     def columns(self) -> set[str]:
@@ -70,17 +78,21 @@ def read_channel_map(path: Path) -> ChannelMap:
     """
     tables = read_toml(path)
     problems: list[str] = []
-    refuse_unknown_tables(tables, ["schema", "time", "channels"], path.name, problems)
+    known = ["schema", "accepted", "time", "channels"]
+    refuse_unknown_tables(tables, known, path.name, problems)
     refuse_other_schema(tables, MAP_SCHEMA, path.name, problems)
+    accepted = tables.get("accepted", True)
+    if not isinstance(accepted, bool):
+        problems.append(f"{path.name}: accepted = {said_of(accepted)}; expected true or false.")
     time_table = table_of(tables, "time", path.name, problems)
     time = build(TimeColumn, time_table, f"{path.name}: [time]", problems)
     entries: dict[str, ChannelColumn] = {}
     for name, table in table_of(tables, "channels", path.name, problems).items():
         place = f"{path.name}: [channels.{name}]"
         if name not in CHANNEL_BY_NAME:
-            known = ", ".join(CHANNEL_BY_NAME)
+            names = ", ".join(CHANNEL_BY_NAME)
             problems.append(
-                f"{place}: no such channel.{nearest(name, CHANNEL_BY_NAME)} Known: {known}."
+                f"{place}: no such channel.{nearest(name, CHANNEL_BY_NAME)} Known: {names}."
             )
         elif not isinstance(table, dict):
             problems.append(f"{place}: must be a table with 'column'.")
@@ -98,7 +110,7 @@ def read_channel_map(path: Path) -> ChannelMap:
     problems += _columns_named_twice(path, time, entries)
     if problems or time is None:
         raise InputError.gathered(problems)
-    return ChannelMap(path, time, entries)
+    return ChannelMap(path, time, entries, accepted)
 
 
 def _is_wheel(name: str) -> bool:
@@ -121,14 +133,24 @@ def _columns_named_twice(
 
 
 def choose_map(maps: list[ChannelMap], layout: Layout, log: Path) -> ChannelMap:
-    """The one map whose columns are all in the log.
+    """The one accepted map whose columns are all in the log.
 
     Raises
     ------
     InputError
-        If no map fits (the message is about the nearest one) or more than one does.
+        If no map fits (the message is about the nearest one), more than one does, or the one that
+        does is a proposal that nobody has accepted.
     """
     fitting = [each for each in maps if each.columns <= set(layout.names)]
+    proposed = [each.path.name for each in fitting if not each.accepted]
+    fitting = [each for each in fitting if each.accepted]
+    if proposed and not fitting:
+        msg = (
+            f"{log.name}: the channel map {' and '.join(proposed)} fits but is only a proposal. "
+            f"Look it over, then run 'sidegear channels {log.name} --accept' or write "
+            "accepted = true at its top."
+        )
+        raise InputError(msg)
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
@@ -166,7 +188,7 @@ def _listed(names: tuple[str, ...], most: int = 60) -> str:
 def unit_for(
     name: str, entry: ChannelColumn, stated_in_log: str | None, place: str, map_name: str
 ) -> Unit:
-    """Factor and offset from the column's unit to the channel's, sign included.
+    """Factor and offset from the column's unit to the channel's: sign, gain, offset included.
 
     Raises
     ------
@@ -186,7 +208,8 @@ def unit_for(
             )
             raise InputError(msg)
     unit = _wheel_unit(channel, entry, text, place, map_name)
-    return Unit(unit.factor * entry.sign, unit.offset * entry.sign)
+    scale = entry.sign * entry.gain
+    return Unit(unit.factor * scale, unit.offset * scale + entry.offset)
 
 
 def _wheel_unit(

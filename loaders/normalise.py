@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loaders.channels import CHANNEL_BY_NAME, TIME, Between, Channel, Quantity
+from loaders.delay import advanced
 from loaders.delimited import RawTable, read_raw_table
 from loaders.errors import InputError
 from loaders.layout import Layout
@@ -144,7 +145,7 @@ def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
         unit, values = to_si[name], raw.columns[entry.column]
         with np.errstate(over="ignore"):  # what overflows is outside every limit
             si = (values if len(rows) == len(values) else values[rows]) * unit.factor + unit.offset
-        carried = _carry(CHANNEL_BY_NAME[name], si, grid)
+        carried = _carry(CHANNEL_BY_NAME[name], si, grid, entry.delay_s)
         channels[name] = carried.values
         counts += carried.counts
         if carried.suspect.any():
@@ -217,7 +218,7 @@ class _Carried:
     counts: list[SampleCount]
 
 
-def _carry(channel: Channel, si: FloatArray, grid: TimeBase) -> _Carried:
+def _carry(channel: Channel, si: FloatArray, grid: TimeBase, delay_s: float = 0.0) -> _Carried:
     """One channel on the session's time base, with what was done to it."""
     outside = (si < channel.low) | (si > channel.high)
     si = np.where(outside, np.nan, si)
@@ -232,6 +233,10 @@ def _carry(channel: Channel, si: FloatArray, grid: TimeBase) -> _Carried:
         Treatment.DROPPED, grid.stamps_s[outside],
         f"outside {channel.low:g} to {channel.high:g} {channel.unit}",
     )  # fmt: skip
+    if delay_s:
+        si = advanced(si, grid.stamps_s, delay_s, channel.between)
+        own = np.isfinite(si)
+        count(Treatment.RESAMPLED, grid.stamps_s[own], f"stamped {delay_s:g} s too late, as stated")
     if not own.any():
         why = "no sample is inside the limits" if outside.any() else "the column is blank"
         count(Treatment.MISSING, grid.time_s, why)

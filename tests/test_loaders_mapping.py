@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -93,7 +94,7 @@ def test_an_unknown_key_is_answered_with_the_nearest(tmp_path: Path) -> None:
     said = complaint(tmp_path, GOOD + 'units = "rad/s"\n')
     assert said == (
         "channels.toml: [channels.wheel_speed_rr_radps]: unknown key 'units'. Did you mean 'unit'? "
-        "Allowed here: column, unit, sign, rolling_radius_m."
+        "Allowed here: column, unit, sign, rolling_radius_m, gain, offset, delay_s."
     )
 
 
@@ -168,6 +169,25 @@ def test_a_map_that_is_not_there_is_an_error_that_says_how_to_make_one(tmp_path:
         read_channel_map(tmp_path / "channels.toml")
 
 
+@pytest.mark.parametrize("gain", ["0", "-1.0"])
+def test_a_gain_turns_nothing_round(tmp_path: Path, gain: str) -> None:
+    said = complaint(tmp_path, GOOD + f"gain = {gain}\n")
+    assert f"gain = {gain}; expected a number above 0" in said
+
+
+def test_a_delay_is_a_matter_of_seconds(tmp_path: Path) -> None:
+    said = complaint(tmp_path, GOOD + "delay_s = 40\n")
+    assert "delay_s = 40; expected a number from -10 to 10" in said
+
+
+def test_a_map_says_whether_it_is_accepted(tmp_path: Path) -> None:
+    assert read_channel_map(write(tmp_path, GOOD)).accepted
+    assert not read_channel_map(write(tmp_path, "accepted = false\n" + GOOD)).accepted
+    assert 'accepted = "yes"; expected true or false' in complaint(
+        tmp_path, 'accepted = "yes"\n' + GOOD
+    )
+
+
 # --- choosing the map --------------------------------------------------------------------------
 
 
@@ -195,6 +215,22 @@ def test_when_no_map_fits_the_nearest_one_is_explained() -> None:
         "'Wheel FR'. Correct the column text in b.toml, or remove the channels that this log does "
         "not have."
     )
+
+
+def test_a_proposal_is_not_used_before_it_is_accepted() -> None:
+    proposal = replace(a_map("channels_run3.toml", "A"), accepted=False)
+    with pytest.raises(InputError) as caught:
+        choose_map([proposal], layout("Time", "A"), Path("run3.csv"))
+    assert str(caught.value) == (
+        "run3.csv: the channel map channels_run3.toml fits but is only a proposal. Look it over, "
+        "then run 'sidegear channels run3.csv --accept' or write accepted = true at its top."
+    )
+
+
+def test_an_accepted_map_goes_before_a_proposal() -> None:
+    proposal = replace(a_map("channels_run3.toml", "A"), accepted=False)
+    own = a_map("channels.toml", "A")
+    assert choose_map([proposal, own], layout("Time", "A"), Path("run3.csv")) is own
 
 
 # --- units and signs ---------------------------------------------------------------------------
@@ -271,3 +307,10 @@ def test_a_negative_sign_turns_the_offset_too() -> None:
     unit = unit_for("oil_temperature_c", entry, None, PLACE, "map")
     # 212 degF is 100 degC (NIST SP 811 (2008), appendix B.7).
     assert 212 * unit.factor + unit.offset == pytest.approx(-100.0)
+
+
+def test_gain_comes_before_the_offset_and_both_are_in_the_channels_own_unit_and_sign() -> None:
+    entry = ChannelColumn("T", "kN m", -1, gain=1.1, offset=5.0)
+    unit = unit_for("shaft_torque_left_nm", entry, None, PLACE, "map")
+    # -(0.2 kN m) x 1.1 + 5 N m
+    assert 0.2 * unit.factor + unit.offset == pytest.approx(-215.0)
