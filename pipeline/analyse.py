@@ -22,6 +22,7 @@ from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.corners import Corner, corner_index, find_corners, lap_distance, path_curvature
 from pipeline.estimate import Grade
 from pipeline.estimates import lock_fit, session_estimates
+from pipeline.evidence import Evidence
 from pipeline.findings import findings
 from pipeline.heat import plate_friction_power
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
@@ -40,7 +41,7 @@ from pipeline.result import (
 )
 from pipeline.runs import bridge, moving_mean
 from pipeline.signals import Signals, crossings, resolve
-from pipeline.summaries import Evidence, corner_summaries, lap_summaries, slip_events
+from pipeline.summaries import corner_summaries, lap_summaries, slip_events
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction
+from pipeline.evidence import PHASES, Evidence, energies
 from pipeline.learn import Learnt
 from pipeline.lock import (
     BREAKAWAY,
@@ -21,15 +22,7 @@ from pipeline.lock import (
 )
 from pipeline.plates import locking_torque
 from pipeline.result import SLIP_STATES, LapSummary, LockFit, Phase, SlipEvent
-from pipeline.summaries import (
-    PHASES,
-    Evidence,
-    bias_answer,
-    effective_lock,
-    energies,
-    mean_answer,
-    state_seconds,
-)
+from pipeline.summaries import bias_answer, effective_lock, mean_answer, state_seconds
 
 FloatArray = NDArray[np.float64]
 

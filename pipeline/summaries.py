@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axle import SMOOTH_S, event_spans, odd_samples
-from pipeline.corners import Corner
 from pipeline.estimate import Answer, Estimate, Grade, Missing
-from pipeline.heat import TorqueDoubt
+from pipeline.evidence import PHASES, Evidence, energies
 from pipeline.laps import Lap
 from pipeline.lock import SlidingSamples
 from pipeline.plates import bias_ratio
@@ -24,7 +22,6 @@ from pipeline.result import (
     LapSummary,
     Phase,
     SlipEvent,
-    StateArray,
 )
 from pipeline.runs import moving_mean, runs
 from pipeline.torque import ShaftTorque
@@ -33,71 +30,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
 
-PHASES = (Phase.OVERRUN, Phase.NEUTRAL, Phase.DRIVE)
 _FEWEST_STRETCHES = 3
 _SHORTEST_PHASE_S = 0.1
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """Everything the summaries are taken from; arrays of shape (n,)."""
-
-    rate_hz: float
-    time_s: FloatArray
-    grade: Grade
-    why_no_torque: str
-    laps: tuple[Lap, ...]
-    lap_of: IndexArray
-    """Position in ``laps``; -1 outside."""
-    corners: tuple[Corner, ...]
-    corner_of: IndexArray
-    state: StateArray
-    states_told: bool
-    """Whether the log holds what the states are told from."""
-    phase: NDArray[np.int8]
-    """Index into `PHASES`."""
-    difference_radps: FloatArray
-    torque: ShaftTorque | None
-    power_w: FloatArray | None
-    """Friction power, short holes bridged."""
-    bridged: BoolArray
-    """Samples whose power is bridged or rests on filled or clamped channels."""
-    sliding: BoolArray
-    doubt: TorqueDoubt
-    track_m: float
-    radius_left_m: float
-    radius_right_m: float
-    x_m: FloatArray | None
-    y_m: FloatArray | None
-
-    @property
-    def counted(self) -> list[int]:
-        """Positions of the laps that count."""
-        return [i for i, lap in enumerate(self.laps) if lap.valid]
-
-
-def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatArray, FloatArray]:
-    """Friction energy of each group of samples and half the width of its interval. [J]
-
-    Samples in negative groups count nowhere; holes too long to bridge count as no power. What lies
-    on bridged samples is doubted whole.
-    """
-    if evidence.power_w is None or evidence.torque is None:
-        msg = "energy needs the half-shaft torques"
-        raise ValueError(msg)
-    kept = (group >= 0) & np.isfinite(evidence.power_w)
-    place, step = group[kept], 1 / evidence.rate_hz
-
-    def integral(values: FloatArray) -> FloatArray:
-        sums = np.bincount(place, weights=np.nan_to_num(values[kept]), minlength=groups)
-        return np.asarray(sums * step, dtype=np.float64)
-
-    energy = integral(evidence.power_w)
-    swing = integral(evidence.difference_radps)
-    work = integral(evidence.difference_radps * evidence.torque.input_nm)
-    calibration = evidence.doubt.energy_half_width(energy, swing, work)
-    bridged = integral(np.where(evidence.bridged, np.abs(evidence.power_w), 0.0))
-    return energy, np.hypot(calibration, bridged)
 
 
 def lap_summaries(evidence: Evidence, events: tuple[SlipEvent, ...]) -> tuple[LapSummary, ...]:
