@@ -26,24 +26,26 @@ class Run:
     truth: circuit_car.Truth
 
 
-def session_of(log: circuit_car.Log, name: str = "simulated") -> Session:
-    """A log as a session, through the product's own normaliser."""
-    columns = {key: values for key, values in log.channels.items() if key in CHANNEL_BY_NAME}
-    columns["time_s"] = log.channels["time_s"]
+def session_of(log: circuit_car.Log, name: str = "simulated", column_text: str = "{}") -> Session:
+    """A log as a session, through the product's own normaliser; columns named by the pattern."""
+    kept = {key: values for key, values in log.channels.items() if key in CHANNEL_BY_NAME}
+    kept["time_s"] = log.channels["time_s"]
+    columns = {column_text.format(key): values for key, values in kept.items()}
     raw = RawTable(
         path=Path(f"{name}.csv"),
         names=tuple(columns),
-        units=tuple("s" if key == "time_s" else CHANNEL_BY_NAME[key].unit for key in columns),
+        units=tuple("s" if key == "time_s" else CHANNEL_BY_NAME[key].unit for key in kept),
         columns=columns,
-        rows=len(columns["time_s"]),
+        rows=len(kept["time_s"]),
         metadata={},
         dialect=Dialect("UTF-8", ",", ".", 1, None, 2),
         sha256="0" * 64,
         size_bytes=0,
         notes=(),
     )
-    channels = {key: ChannelColumn(key) for key in columns if key != "time_s"}
-    return normalise(raw, ChannelMap(Path("channels.toml"), TimeColumn("time_s"), channels))
+    channels = {key: ChannelColumn(column_text.format(key)) for key in kept if key != "time_s"}
+    time = TimeColumn(column_text.format("time_s"))
+    return normalise(raw, ChannelMap(Path("channels.toml"), time, channels))
 
 
 def sheet_of(car: circuit_car.Car) -> BuildSheet:

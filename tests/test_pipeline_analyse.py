@@ -305,6 +305,12 @@ def test_twice_the_sampling_rate_changes_nothing_but_noise() -> None:
         assert abs(other.value - one.value) <= one.half_width + other.half_width
 
 
+def test_other_column_names_change_nothing() -> None:
+    log = simulate(22, circuit=circuit_car.short_circuit(), laps=4)[1]
+    one, other = (to_object(analysed(session_of(log, column_text=t))) for t in ("{}", "Kanal {}"))
+    assert other == one
+
+
 # --- what is absent -------------------------------------------------------------------------------
 
 
