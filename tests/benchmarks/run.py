@@ -21,12 +21,14 @@ import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
 import pyarrow as pa  # noqa: E402
 from pyarrow import csv as arrow_csv  # noqa: E402
+from pyarrow import parquet  # noqa: E402
 from simulated import simulate  # noqa: E402
 
 from loaders.channels import CHANNEL_BY_NAME  # noqa: E402
 from loaders.logbook import Logbook, publish  # noqa: E402
 from loaders.mapping import read_channel_map  # noqa: E402
 from loaders.normalise import load_session  # noqa: E402
+from loaders.store import write_session  # noqa: E402
 from pipeline.analyse import analyse  # noqa: E402
 from pipeline.build_sheet import read_build_sheet, read_circuit  # noqa: E402
 from pipeline.published import to_json  # noqa: E402
@@ -92,6 +94,11 @@ def read_bare(path: Path) -> pa.Table:
     return arrow_csv.read_csv(path, convert_options=arrow_csv.ConvertOptions(column_types=types))
 
 
+def write_bare(table: pa.Table, path: Path) -> None:
+    """The same table as Parquet, written as the logbook writes it."""
+    parquet.write_table(table, path, compression="zstd", compression_level=1)
+
+
 def main() -> None:
     """Print one row per stage: seconds, and how many times the bare reading."""
     with tempfile.TemporaryDirectory() as name:
@@ -100,7 +107,8 @@ def main() -> None:
         logbook = Logbook(folder)
         maps = [read_channel_map(folder / "channels.toml")]
         sheet, circuit = read_build_sheet(logbook.build_sheet), read_circuit(logbook.circuit)
-        bare_s, _ = timed(lambda: read_bare(log))
+        bare_s, table = timed(lambda: read_bare(log))
+        parquet_s, _ = timed(lambda: write_bare(table, folder / "bare.parquet"))
         load_s, session = timed(lambda: load_session(log, maps))
         analyse_s, result = timed(lambda: analyse(session, sheet, circuit))
         render_s, page = timed(lambda: render(session_report(result)))
@@ -110,6 +118,7 @@ def main() -> None:
         help_s, _ = timed(process("--help"))
         rows = [
             ("bare pyarrow.csv reading (baseline)", bare_s),
+            ("bare Parquet writing of the same table", parquet_s),
             ("read and normalise", load_s),
             ("analyse, intervals included", analyse_s),
             ("page", render_s),
@@ -120,6 +129,11 @@ def main() -> None:
         ]
         for what, seconds in rows:
             print(f"{what:<44} {seconds:7.3f} s {seconds / bare_s:7.2f} x")
+        store_s, _ = timed(lambda: write_session(session, folder / "stored.parquet"))
+        ratio = (load_s + store_s) / (bare_s + parquet_s)
+        print(
+            f"log to stored session {load_s + store_s:.3f} s, {ratio:.2f} x bare reading and writing"
+        )
         print(f"page {len(page.encode()) / 1e6:.2f} MB")
 
 
