@@ -1,101 +1,82 @@
 """From the bytes of a delimited text file to a raw table: no meaning yet, nothing guessed silently.
 
-The fast parser passes some damage without a word; what it passes is looked for before, and what
-it refuses is read again slowly to name line and column.
+The fast parser passes some damage without a word; what it passes is looked for before and after.
+What it refuses is rewritten plainly where it is a known habit, and else named by line and column.
 """
 
 from __future__ import annotations
 
 import codecs
-import hashlib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
 from pyarrow import csv as arrow_csv
 
+from loaders.cells import DECIMAL_MARKS, number_pattern
 from loaders.errors import InputError
-from loaders.layout import DECIMAL_MARKS, Dialect, Layout, find_layout, number_pattern
-
-FloatArray = NDArray[np.float64]
+from loaders.header import BLANKS
+from loaders.layout import BY_EVIDENCE, TextHabits, TextLayout, find_layout
+from loaders.rawtable import (
+    Choose,
+    Contents,
+    FloatArray,
+    RawTable,
+    floats,
+    refuse_repeated_names,
+)
+from loaders.rows import PlainRows, plain_rows
+from loaders.timestamps import seconds_of
 
 # Cells of this many blanks or fewer are blank; fixed-width exports fill them up.
 _WIDEST_BLANK = 32
 
 
-@dataclass(frozen=True, slots=True)
-class RawTable:
-    """A table of numbers as the file has it."""
-
-    path: Path
-    names: tuple[str, ...]
-    """Exact column texts, in file order."""
-    units: tuple[str | None, ...]
-    """Unit text of each column where the file states one."""
-    columns: Mapping[str, FloatArray]
-    """The columns that were asked for; a blank cell is NaN."""
-    rows: int
-    metadata: Mapping[str, str]
-    dialect: Dialect
-    sha256: str
-    size_bytes: int
-    notes: tuple[str, ...]
-    """What was left out on the way, in words."""
-
-
-def read_raw_table(path: Path, choose: Callable[[Layout], set[str]]) -> RawTable:
-    """Read the columns that ``choose`` wants out of a delimited text file.
+def read_delimited(
+    contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENCE
+) -> RawTable:
+    """Read the columns that ``choose`` wants out of a delimited text.
 
     Parameters
     ----------
-    path : Path
-        The log.
+    contents : Contents
+        The file.
     choose : callable
         Given the layout (column names, units, metadata), the exact names of the columns to
         read; may raise `InputError` when the layout does not fit.
+    stated : TextHabits
+        What the user states about the text; the rest is found by evidence.
 
     Raises
     ------
     InputError
-        If the file cannot be read, is empty, holds no table of numbers, has two wanted columns
-        of one name, or a row or cell that does not fit; the message names line and column.
+        If the file is empty, holds no table of numbers, has two wanted columns of one name, or a
+        row or cell that does not fit; the message names line and column.
     """
-    raw = _read_bytes(path)
-    text, encoding = _as_utf8(raw)
+    path = contents.path
+    text, encoding = _as_utf8(contents.data)
     _refuse_empty(path, text)
-    layout = find_layout(path, text, encoding)
+    layout = find_layout(path, text, encoding, stated)
     wanted = choose(layout)
-    _refuse_repeated_names(path, layout, wanted)
-    body, notes = _guarded_body(path, text, layout)
-    columns, rows = _parse(path, body, layout, wanted)
+    refuse_repeated_names(path, layout.names, wanted, layout.dialect)
+    body, notes = _whole_lines(text[layout.data_offset :])
+    read = _read(path, body, layout, wanted)
     return RawTable(
         path=path,
         names=layout.names,
         units=layout.units,
-        columns=columns,
-        rows=rows,
+        columns=read.values,
+        rows=read.rows,
         metadata=layout.metadata,
         dialect=layout.dialect,
-        sha256=hashlib.sha256(raw).hexdigest(),
-        size_bytes=len(raw),
-        notes=notes,
+        sha256=contents.sha256,
+        size_bytes=contents.size_bytes,
+        notes=(*layout.notes, *notes, *read.notes),
+        container=contents.container,
+        time_formats=dict(layout.dialect.times),
     )
-
-
-def _read_bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        msg = f"{path}: no such file. Check the name and the folder."
-    except OSError as problem:
-        if path.is_dir():
-            msg = f"{path}: is a folder; expected a log file. Name the file inside it."
-        else:
-            msg = f"{path}: cannot be read ({problem.strerror}). Name a log that you may read."
-    raise InputError(msg)
 
 
 def _refuse_empty(path: Path, text: bytes) -> None:
@@ -128,101 +109,145 @@ def _as_utf8(raw: bytes) -> tuple[bytes, str]:
     return raw, "UTF-8"
 
 
-def _refuse_repeated_names(path: Path, layout: Layout, wanted: set[str]) -> None:
-    repeated = sorted(name for name in wanted if layout.names.count(name) > 1)
-    if repeated:
-        said = ", ".join(f"'{name}'" for name in repeated)
+def _whole_lines(body: bytes) -> tuple[bytes, list[str]]:
+    """The data rows up to the last line end, and what was left out behind it."""
+    notes = []
+    if body.endswith(b"\x00"):
+        # Loggers reserve room and are switched off before they have filled it.
+        whole = body.rstrip(b"\x00")
+        notes.append(f"{len(body) - len(whole)} NUL bytes that fill up the file were left out")
+        body = whole
+    if body and not body.endswith((b"\n", b"\r")):
+        # A line without its end may have lost digits: 6.1 of 6.125 is still a number.
+        body = body[: max(body.rfind(b"\n"), body.rfind(b"\r")) + 1]
+        notes.append("the last line has no line end and may be cut short; it was left out")
+    if body.endswith((b"\n\n", b"\r\n\r\n", b"\r\r")):
+        body = body.rstrip(b"\r\n") + b"\n"
+    return body, notes
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """The wanted columns as numbers."""
+
+    values: dict[str, FloatArray]
+    rows: int
+    notes: tuple[str, ...] = ()
+    bad_column: str | None = None
+    """The first column that holds what is no number or time after all, if any."""
+    bad_row: int = 0
+    expected: str = ""
+
+
+def _read(path: Path, body: bytes, layout: TextLayout, wanted: set[str]) -> _Columns:
+    """The rows as they stand where the fast parser can take them, else plainly rewritten."""
+    dialect, times = layout.dialect, dict(layout.dialect.times)
+    _refuse_nul(path, body, layout)
+    if dialect.delimiter != BLANKS and body.find(b'"') < 0:
+        try:
+            table = _parsed(body, dialect.delimiter, dialect.decimal_mark, layout, wanted)
+            read = _numbers(table, times)
+        except pa.ArrowInvalid:
+            read = None
+        if read is not None and read.bad_column is None:
+            blank = body.count(b"\n" if b"\n" in body else b"\r") - read.rows
+            said = f"{blank} blank lines between the rows were left out"
+            return replace(read, notes=(*read.notes, said)) if blank else read
+    rows = plain_rows(path, body, layout, wanted)
+    try:
+        table = _parsed(rows.body, rows.delimiter, rows.decimal_mark, layout, wanted)
+    except pa.ArrowInvalid as problem:
+        raise _located(path, rows, layout, wanted) from problem
+    read = _numbers(table, times)
+    if read.bad_column is not None:
         msg = (
-            f"{path.name}: line {layout.dialect.header_line}: more than one column is called "
-            f"{said}; the channel map cannot tell them apart. Rename one in the export."
+            f"{path.name}: line {rows.line_numbers[read.bad_row]}, column '{read.bad_column}': "
+            f"found '{_cell_at(rows, read, layout)}'; expected {read.expected}. "
+            "Correct or blank the cell."
+        )
+        raise InputError(msg)
+    return replace(read, notes=(*rows.notes, *read.notes))
+
+
+def _cell_at(rows: PlainRows, read: _Columns, layout: TextLayout) -> str:
+    line = rows.body.splitlines()[read.bad_row].decode(errors="replace")
+    at = layout.names.index(read.bad_column or "")
+    return line.split(rows.delimiter)[at].strip()[:40]
+
+
+def _refuse_nul(path: Path, body: bytes, layout: TextLayout) -> None:
+    at = body.find(b"\x00")
+    if at >= 0:
+        line = layout.dialect.first_data_line + len((body[:at] + b".").splitlines()) - 1
+        msg = (
+            f"{path.name}: line {line}: a NUL byte among the numbers; expected numbers and blank "
+            "cells only. The file is damaged or not a plain export; export the log again."
         )
         raise InputError(msg)
 
 
-def _guarded_body(path: Path, text: bytes, layout: Layout) -> tuple[bytes, tuple[str, ...]]:
-    """The data rows, after the checks that the fast parser does not make."""
-    body = text[layout.data_offset :]
-    for bad, what in ((b"\x00", "a NUL byte"), (b'"', "a quote sign")):
-        at = body.find(bad)
-        if at >= 0:
-            line = layout.dialect.first_data_line + len((body[:at] + b".").splitlines()) - 1
-            msg = (
-                f"{path.name}: line {line}: {what} among the numbers; expected numbers and blank "
-                "cells only. The file is damaged or not a plain export; export the log again."
-            )
-            raise InputError(msg)
-    if body.endswith((b"\n", b"\r")):
-        return body, ()
-    # A line without its end may have lost digits: 6.1 of 6.125 is still a number.
-    cut = max(body.rfind(b"\n"), body.rfind(b"\r")) + 1
-    return body[:cut], ("the last line has no line end and may be cut short; it was left out",)
-
-
-def _parse(
-    path: Path, body: bytes, layout: Layout, wanted: set[str]
-) -> tuple[dict[str, FloatArray], int]:
+def _parsed(
+    body: bytes, delimiter: str, decimal_mark: str, layout: TextLayout, wanted: set[str]
+) -> pa.Table:
     keys = [f"c{i}" for i in range(len(layout.names))]
-    wanted_keys = {keys[layout.names.index(name)]: name for name in layout.names if name in wanted}
-    dialect = layout.dialect
-    try:
-        table = arrow_csv.read_csv(
-            pa.py_buffer(body),
-            read_options=arrow_csv.ReadOptions(column_names=keys, block_size=1 << 20),
-            parse_options=arrow_csv.ParseOptions(delimiter=dialect.delimiter, quote_char=False),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(wanted_keys, pa.float64()),
-                include_columns=list(wanted_keys),
-                null_values=[" " * i for i in range(_WIDEST_BLANK + 1)],
-                decimal_point=dialect.decimal_mark,
-                check_utf8=False,
-            ),
-        )
-    except pa.ArrowInvalid as problem:
-        raise _located(path, body, layout, wanted) from problem
-    return {name: _floats(table.column(key)) for key, name in wanted_keys.items()}, table.num_rows
+    times = dict(layout.dialect.times)
+    types = {
+        key: pa.string() if name in times else pa.float64()
+        for key, name in zip(keys, layout.names, strict=True)
+        if name in wanted
+    }
+    table = arrow_csv.read_csv(
+        pa.py_buffer(body),
+        read_options=arrow_csv.ReadOptions(column_names=keys, block_size=1 << 20),
+        parse_options=arrow_csv.ParseOptions(delimiter=delimiter, quote_char=False),
+        convert_options=arrow_csv.ConvertOptions(
+            column_types=types,
+            include_columns=list(types),
+            null_values=[" " * i for i in range(_WIDEST_BLANK + 1)],
+            strings_can_be_null=True,
+            decimal_point=decimal_mark,
+            check_utf8=False,
+        ),
+    )
+    return table.rename_columns([layout.names[int(key[1:])] for key in types])
 
 
-def _located(path: Path, body: bytes, layout: Layout, wanted: set[str]) -> InputError:
+def _numbers(table: pa.Table, times: Mapping[str, str]) -> _Columns:
+    """Columns as float64 with NaN for blanks; the words for NaN counted."""
+    values: dict[str, FloatArray] = {}
+    notes: list[str] = []
+    words = 0
+    for name in table.column_names:
+        column = table.column(name)
+        if name in times:
+            read = seconds_of(column, times[name])
+            if read.bad_row is not None:
+                return _Columns({}, 0, (), name, read.bad_row, read.expected)
+            values[name] = read.values
+            notes += [f"column '{name}': {read.said}"] if read.said else []
+            continue
+        values[name] = floats(column)
+        infinite = np.isinf(values[name])
+        if infinite.any():
+            return _Columns({}, 0, (), name, int(np.argmax(infinite)), "a number in reach")
+        words += int(np.isnan(values[name]).sum()) - column.null_count
+    if words:
+        notes.append(f"{words} cells that say 'NaN' read as blank")
+    return _Columns(values, table.num_rows, tuple(notes))
+
+
+def _located(path: Path, rows: PlainRows, layout: TextLayout, wanted: set[str]) -> InputError:
     """The first row or cell that does not fit, found by reading again slowly."""
-    dialect = layout.dialect
-    number = number_pattern(dialect.decimal_mark)
-    for i, line in enumerate(body.splitlines()):
-        cells = line.decode(errors="replace").split(dialect.delimiter)
-        place = f"{path.name}: line {dialect.first_data_line + i}"
-        if line and len(cells) != len(layout.names):
-            return InputError(
-                f"{place}: found {len(cells)} cells; expected {len(layout.names)}, as in the row "
-                "of column names. Repair or cut the line, or export the log again."
-            )
+    number = number_pattern(rows.decimal_mark)
+    times = dict(layout.dialect.times)
+    for line_number, line in zip(rows.line_numbers, rows.body.splitlines(), strict=True):
+        cells = line.decode(errors="replace").split(rows.delimiter)
         for name, cell in zip(layout.names, cells, strict=False):
             text = cell.strip()
-            odd = text and not number.fullmatch(text) and not _is_spelt_out(text)
-            if odd and name in wanted:
+            if text and name in wanted and name not in times and not number.fullmatch(text):
                 return InputError(
-                    f"{place}, column '{name}': found '{text[:40]}'; expected a number with "
-                    f"decimal {DECIMAL_MARKS[dialect.decimal_mark]} or a blank cell. "
-                    "Correct or blank the cell."
+                    f"{path.name}: line {line_number}, column '{name}': found '{text[:40]}'; "
+                    f"expected a number with decimal {DECIMAL_MARKS[layout.dialect.decimal_mark]} "
+                    "or a blank cell. Correct or blank the cell."
                 )
     return InputError(f"{path.name}: the rows of numbers cannot be read. Export the log again.")
-
-
-def _is_spelt_out(text: str) -> bool:
-    """Whether it is one of the words that the parser reads as no number or as infinite."""
-    return text.lower().lstrip("+-") in {"nan", "inf", "infinity"}
-
-
-def _floats(column: pa.ChunkedArray) -> FloatArray:
-    """A column as float64 with NaN for blanks, read from the buffers themselves.
-
-    ``to_numpy`` would import pandas, a third of a second that this stage does not need.
-    """
-    parts = [np.empty(0)]
-    for chunk in column.chunks:
-        validity, data = chunk.buffers()
-        span = slice(chunk.offset, chunk.offset + len(chunk))
-        values = np.frombuffer(data, np.float64)[span]
-        if chunk.null_count:
-            bits = np.unpackbits(np.frombuffer(validity, np.uint8), bitorder="little")
-            values = np.where(bits[span], values, np.nan)
-        parts.append(values)
-    return np.concatenate(parts)

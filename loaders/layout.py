@@ -6,18 +6,24 @@ lines read as rows of numbers; what was chosen is kept in `Dialect` and shown to
 
 from __future__ import annotations
 
-import csv
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from loaders.cells import (
+    DECIMAL_MARKS,
+    SAID_FORMATS,
+    TIME_FORMATS,
+    is_blank_word,
+    is_quantity,
+)
 from loaders.errors import InputError
-from loaders.units import is_known_unit
+from loaders.header import BLANKS, Header, read_header, split_cells
+from loaders.rawtable import Layout
 
-DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
-DECIMAL_MARKS = {".": "point", ",": "comma"}
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", BLANKS: "blanks"}
 # How far into the file the layout is looked for: enough for any preamble, little to read.
 _HEAD_BYTES = 1 << 18
 _HEAD_LINES = 2000
@@ -30,6 +36,18 @@ _MOSTLY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
+class TextHabits:
+    """What the user states about how a text log is written; None is found by evidence."""
+
+    delimiter: str | None = None
+    decimal_mark: str | None = None
+
+
+BY_EVIDENCE = TextHabits()
+"""Nothing is stated."""
+
+
+@dataclass(frozen=True, slots=True)
 class Dialect:
     """How the file writes its table."""
 
@@ -37,29 +55,46 @@ class Dialect:
     delimiter: str
     decimal_mark: str
     header_line: int
-    """Line number of the column names, counted from 1."""
+    """Line number of the column names, or of the lower of two, counted from 1."""
     unit_line: int | None
     first_data_line: int
+    group_line: int | None = None
+    """Upper line of column names that run over two."""
+    times: tuple[tuple[str, str], ...] = ()
+    """Columns of times that are no numbers, each with its format."""
+
+    @property
+    def names_place(self) -> str:
+        """Where the column names stand, for messages."""
+        return f"line {self.header_line}: "
 
     def __str__(self) -> str:
         units = f", units on line {self.unit_line}" if self.unit_line else ""
+        lines = (
+            f"lines {self.group_line} and {self.header_line}"
+            if self.group_line
+            else f"line {self.header_line}"
+        )
+        times = "".join(f", '{name}' as {SAID_FORMATS[kind]}" for name, kind in self.times)
         return (
             f"{DELIMITERS[self.delimiter]} between cells, "
             f"decimal {DECIMAL_MARKS[self.decimal_mark]}, {self.encoding}, "
-            f"column names on line {self.header_line}{units}, data from line {self.first_data_line}"
+            f"column names on {lines}{units}, data from line {self.first_data_line}{times}"
         )
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
-    """The part of a file above its data, read but not yet parsed further."""
+class TextLayout(Layout):
+    """The part of a text file above its data, read but not yet parsed further."""
 
-    names: tuple[str, ...]
-    units: tuple[str | None, ...]
-    metadata: Mapping[str, str]
     dialect: Dialect
     data_offset: int
     """Byte at which the first data row starts, in UTF-8."""
+    above: tuple[str, ...]
+    """The lines above the data, as they are."""
+    sample: tuple[str, ...]
+    """The first lines of the data."""
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +106,16 @@ class _Candidate:
     score: float
 
 
-def find_layout(path: Path, text: bytes, encoding: str) -> Layout:
+def find_layout(
+    path: Path, text: bytes, encoding: str, stated: TextHabits = BY_EVIDENCE
+) -> TextLayout:
     """Delimiter, decimal mark, header, units and preamble, from the head of the file.
 
     Raises
     ------
     InputError
         If there is no table of numbers, no row of column names above it, or two ways to part the
-        cells fit equally well.
+        cells or to read their marks fit equally well.
     """
     head = text[:_HEAD_BYTES]
     # Of bytes, because str.splitlines would also split at form feeds and other rare signs.
@@ -86,52 +123,57 @@ def find_layout(path: Path, text: bytes, encoding: str) -> Layout:
     if len(text) > _HEAD_BYTES and len(lines) > 1:
         lines = lines[:-1]
     texts = [line.decode("utf-8", errors="replace").rstrip("\r\n") for line in lines]
-    tied = _best_candidates(path, texts)
+    tied = _best_candidates(path, texts, stated)
     best = tied[0]
     offset = sum(map(len, lines[: best.first_row]))
-    names_row, unit_row, above = _header(path, texts, best)
-    names = tuple(cell.strip() for cell in above[names_row])
-    stated = [_bare(cell) or None for cell in above[unit_row]] if unit_row is not None else []
-    return Layout(
-        names=names,
+    header = read_header(path, texts, best.first_row, best.delimiter, best.width)
+    sample = tuple(texts[best.first_row : best.first_row + _SCORED_ROWS])
+    times = _time_columns(header.names, sample, best.delimiter)
+    return TextLayout(
+        names=header.names,
         units=tuple(
-            stated[i] if i < len(stated) and stated[i] else bracketed_unit(name)
-            for i, name in enumerate(names)
+            "s" if name in times else unit
+            for name, unit in zip(header.names, header.units, strict=True)
         ),
-        metadata=_preamble(above[:names_row]),
+        metadata=header.metadata,
         dialect=Dialect(
             encoding,
             best.delimiter,
-            _decimal_mark(tied, text, offset),
-            names_row + 1,
-            None if unit_row is None else unit_row + 1,
+            _decimal_mark(path, tied, text, offset),
+            header.names_row + 1,
+            None if header.unit_row is None else header.unit_row + 1,
             best.first_row + 1,
+            None if header.group_row is None else header.group_row + 1,
+            tuple(times.items()),
         ),
         data_offset=offset,
+        above=tuple(texts[: best.first_row]),
+        sample=sample,
+        notes=_said(header),
     )
 
 
-def _best_candidates(path: Path, lines: list[str]) -> list[_Candidate]:
+def _said(header: Header) -> tuple[str, ...]:
+    if not header.repeated:
+        return ()
+    return (f"{header.repeated} repeated lines above the data were left out",)
+
+
+def _best_candidates(path: Path, lines: list[str], stated: TextHabits) -> list[_Candidate]:
     """The best way to read the lines; more than one when only the decimal mark is open."""
+    quoted = any('"' in line for line in lines)
     candidates = [
         candidate
         for delimiter in DELIMITERS
+        if stated.delimiter in (None, delimiter)
         for mark in DECIMAL_MARKS
-        if mark != delimiter
+        if stated.decimal_mark in (None, mark)
+        # A cell may hold the delimiter as its decimal mark between quotes only.
+        if mark != delimiter or quoted
         if (candidate := _candidate(lines, delimiter, mark)) is not None
     ]
     if not candidates:
-        hint = (
-            "It holds NUL bytes, so it is no plain text, or UTF-16 without its mark."
-            if any("\0" in line for line in lines)
-            else "Is this a log?"
-        )
-        msg = (
-            f"{path.name}: no table of numbers in the first {len(lines)} lines; expected at least "
-            f"{_ENOUGH_ROWS} rows of two or more numbers with comma, semicolon, tab or pipe "
-            f"between them. {hint} Export the log as delimited text."
-        )
-        raise InputError(msg)
+        raise _no_table(path, lines, stated)
     top = max(candidate.score for candidate in candidates)
     tied = [candidate for candidate in candidates if candidate.score == top]
     delimiters = dict.fromkeys(candidate.delimiter for candidate in tied)
@@ -139,147 +181,129 @@ def _best_candidates(path: Path, lines: list[str]) -> list[_Candidate]:
         said = " or ".join(DELIMITERS[delimiter] for delimiter in delimiters)
         msg = (
             f"{path.name}: line {tied[0].first_row + 1}: the cells could be parted by {said} "
-            "equally well. Export the log with another delimiter."
+            "equally well. Export the log with another delimiter, or state it in the channel map: "
+            f'[text] delimiter = "{DELIMITERS[tied[0].delimiter]}".'
         )
         raise InputError(msg)
     return tied
 
 
-def _decimal_mark(tied: Sequence[_Candidate], text: bytes, offset: int) -> str:
-    """The decimal mark; when the head has whole numbers only, the one that comes further down."""
+def _no_table(path: Path, lines: list[str], stated: TextHabits) -> InputError:
+    hint = (
+        "It holds NUL bytes, so it is no plain text, or UTF-16 without its mark."
+        if any("\0" in line for line in lines)
+        else "Is this a log?"
+    )
+    if stated != BY_EVIDENCE:
+        hint = "Does what [text] in the channel map states hold for this log?"
+    return InputError(
+        f"{path.name}: no table of numbers in the first {len(lines)} lines; expected at least "
+        f"{_ENOUGH_ROWS} rows of two or more numbers with comma, semicolon, tab, pipe or blanks "
+        f"between them. {hint} Export the log as delimited text."
+    )
+
+
+def _decimal_mark(path: Path, tied: Sequence[_Candidate], text: bytes, offset: int) -> str:
+    """The decimal mark; where the head does not tell, what comes further down does.
+
+    A mark before exactly three digits may set thousands apart as well as decimals; any other
+    place in a number is that of a decimal mark.
+    """
     marks = [candidate.decimal_mark for candidate in tied]
-    if len(marks) > 1 and text.find(b",", offset) >= 0 and text.find(b".", offset) < 0:
-        return ","
-    return marks[0]
+    if len(marks) == 1:
+        return marks[0]
+    open_marks = [mark for mark in marks if text.find(mark.encode(), offset) >= 0]
+    sure = [mark for mark in open_marks if _decisive(mark).search(text, offset)]
+    if sure or not open_marks:
+        return (sure or marks)[0]
+    msg = (
+        f"{path.name}: line {tied[0].first_row + 1}: every {DECIMAL_MARKS[open_marks[0]]} stands "
+        "before three digits and could set thousands or decimals apart equally well. State the "
+        'decimal mark in the channel map: [text] decimal_mark = "comma" or "point".'
+    )
+    raise InputError(msg)
+
+
+@cache
+def _decisive(mark: str) -> re.Pattern[bytes]:
+    """A number in which ``mark`` can only be the decimal mark."""
+    point, other = re.escape(mark), re.escape("," if mark == "." else ".")
+    no_digit, no_part = r"(?![0-9])", r"(?<![0-9.,:])"
+    return re.compile(
+        (
+            rf"{no_part}0+{point}[0-9]|[0-9]{{4}}{point}[0-9]|"
+            rf"{no_part}[0-9]+{point}[0-9]{{1,2}}{no_digit}|{no_part}[0-9]+{point}[0-9]{{4}}|"
+            rf"{no_part}{point}[0-9]|{other}[0-9]{{3}}{point}[0-9]"
+        ).encode()
+    )
 
 
 def _candidate(lines: list[str], delimiter: str, mark: str) -> _Candidate | None:
     """How well the lines read as rows of numbers with this delimiter and decimal mark."""
-    number = number_pattern(mark)
+    if not any(delimiter in line for line in lines):
+        return None
+
+    @cache
+    def cells(i: int) -> list[str]:
+        return split_cells(lines[i], delimiter)
 
     @cache
     def share(i: int) -> float:
-        return _numeric_share(lines[i].split(delimiter), number)
+        return _numeric_share(cells(i), mark)
 
     filled = [i for i, line in enumerate(lines) if line.replace(delimiter, "").strip()]
-    widths = {i: lines[i].count(delimiter) + 1 for i in filled}
+
+    def width(i: int) -> int:
+        plain = delimiter != BLANKS and '"' not in lines[i]  # the cheaper way to the same
+        return lines[i].count(delimiter) + 1 if plain else len(cells(i))
 
     def is_row(i: int) -> bool:
-        return widths[i] > 1 and share(i) >= _MOSTLY
+        return width(i) > 1 and share(i) >= _MOSTLY
 
     def is_start(k: int) -> bool:
         run = filled[k : k + _ENOUGH_ROWS]
-        return all(is_row(i) and widths[i] == widths[run[0]] for i in run)
+        return all(is_row(i) and width(i) == width(run[0]) for i in run)
 
     # Pairs may be `key, number` lines of a preamble; wider rows are never passed over.
     last = len(filled) - _ENOUGH_ROWS
-    k = next((k for k in range(last + 1) if widths[filled[k]] > 2 and is_start(k)), -1)
+    k = next((k for k in range(last + 1) if width(filled[k]) > 2 and is_start(k)), -1)
     if k < 0:
         k = next((k for k in range(last + 1) if is_start(k)), -1)
     if k < 0:
         return None
-    width = widths[filled[k]]
+    wide = width(filled[k])
     scored = filled[k : k + _SCORED_ROWS]
-    alike = sum(share(i) for i in scored if widths[i] == width)
+    if delimiter == BLANKS and any(sign in lines[i] for i in scored for sign in ";\t|"):
+        return None
+    alike = sum(share(i) for i in scored if width(i) == wide)
     # Ragged rows right under the header are data too: the parser will name them.
-    while k > 0 and is_row(filled[k - 1]) and (widths[filled[k - 1]] > 2 or width == 2):
+    while k > 0 and is_row(filled[k - 1]) and (width(filled[k - 1]) > 2 or wide == 2):
         k -= 1
-    score = alike / len(scored) * (1 - 1 / width)
-    return _Candidate(delimiter, mark, filled[k], width, round(score, 6))
+    score = alike / len(scored) * (1 - 1 / wide)
+    return _Candidate(delimiter, mark, filled[k], wide, round(score, 6))
 
 
-def number_pattern(mark: str) -> re.Pattern[str]:
-    """A decimal number with this decimal mark, as a log writes it."""
-    point = re.escape(mark)
-    return re.compile(rf"[+-]?([0-9]+({point}[0-9]*)?|{point}[0-9]+)([eE][+-]?[0-9]+)?")
-
-
-def _numeric_share(cells: list[str], number: re.Pattern[str]) -> float:
-    """Share of the non-blank cells that are numbers; 0 for a row without any."""
-    filled = [stripped for cell in cells if (stripped := cell.strip())]
+def _numeric_share(cells: list[str], mark: str) -> float:
+    """Share of the filled cells that are numbers or times; 0 for a row without any."""
+    filled = [text for cell in cells if (text := cell.strip()) and not is_blank_word(text)]
     if not filled:
         return 0.0
-    return sum(number.fullmatch(cell) is not None for cell in filled) / len(filled)
+    return sum(is_quantity(text, mark) for text in filled) / len(filled)
 
 
-def _cells(line: str, delimiter: str) -> list[str]:
-    try:
-        return next(csv.reader([line], delimiter=delimiter), [])
-    except csv.Error:  # a cell longer than the reader takes: no header of ours
-        return line.split(delimiter)
-
-
-def _header(
-    path: Path, lines: list[str], best: _Candidate
-) -> tuple[int, int | None, list[list[str]]]:
-    """Rows of the column names and of the units, and all lines above the data as cells."""
-    above = [_cells(line, best.delimiter) for line in lines[: best.first_row]]
-    filled = [i for i, row in enumerate(above) if any(cell.strip() for cell in row)]
-    ends_blank = all(
-        not line or line.endswith(best.delimiter)
-        for line in lines[best.first_row : best.first_row + _SCORED_ROWS]
-    )
-    fitted = {i: _to_width(above[i], best.width, ends_blank=ends_blank) for i in filled[-2:]}
-    last = fitted.get(filled[-1]) if filled else None
-    if last is None:
-        found = (
-            f"line {filled[-1] + 1}, the last above them, has {len(above[filled[-1]])}"
-            if filled
-            else "there is no line above them"
-        )
-        msg = (
-            f"{path.name}: line {best.first_row + 1}: rows of {best.width} numbers begin here, but "
-            f"{found}; expected a row of {best.width} column names. Export the log with its header."
-        )
-        raise InputError(msg)
-    above[filled[-1]] = last
-    before = fitted.get(filled[-2]) if len(filled) > 1 else None
-    if before is None or not _looks_like_units(last, before):
-        return filled[-1], None, above
-    above[filled[-2]] = before
-    return filled[-2], filled[-1], above
-
-
-def _to_width(row: list[str], width: int, *, ends_blank: bool) -> list[str] | None:
-    """The row with as many cells as the data, or None.
-
-    The header and the data may differ in a trailing delimiter.
-    """
-    if len(row) == width + 1 and not row[-1].strip():
-        return row[:-1]
-    if len(row) == width - 1 and ends_blank:
-        return [*row, ""]
-    return row if len(row) == width else None
-
-
-def _looks_like_units(row: list[str], names: list[str]) -> bool:
-    """Whether a row below one as wide states units: mostly known ones, or repeated over columns."""
-    filled = [text for cell in row if (text := _bare(cell))]
-    known = sum(map(is_known_unit, filled))
-    texts = [name for cell in names if (name := cell.strip())]
-    repeats = len(set(filled)) < len(filled) and len(set(texts)) == len(texts)
-    return known > len(filled) / 2 or (known > 0 and repeats)
-
-
-def _bare(cell: str) -> str:
-    """A unit without the brackets that a unit row may put round it."""
-    return cell.strip().strip("[]()").strip()
-
-
-def bracketed_unit(name: str) -> str | None:
-    """The unit in brackets at the end of a column's text.
-
-    >>> bracketed_unit("Wheel RL [km/h]"), bracketed_unit("Wheel RL")
-    ('km/h', None)
-    """
-    found = re.search(r"[\[(]([^\[\]()]*)[\])]\s*$", name)
-    return found.group(1).strip() if found else None
-
-
-def _preamble(rows: list[list[str]]) -> dict[str, str]:
-    """`key, value` lines above the header; a line with a key alone keeps an empty value."""
-    return {
-        cells[0].strip(): " ".join(cell.strip() for cell in cells[1:] if cell.strip())
-        for cells in rows
-        if cells and cells[0].strip()
-    }
+def _time_columns(names: Sequence[str], sample: Sequence[str], delimiter: str) -> dict[str, str]:
+    """The columns whose cells are all times of one format, and which."""
+    found: dict[str, str] = {}
+    if not any(":" in line for line in sample):
+        return found
+    rows = [split_cells(line, delimiter) for line in sample]
+    for i, name in enumerate(names):
+        texts = [
+            text
+            for row in rows
+            if len(row) == len(names) and (text := row[i].strip()) and not is_blank_word(text)
+        ]
+        for kind, pattern in TIME_FORMATS.items():
+            if texts and pattern.fullmatch(texts[0]) and all(map(pattern.fullmatch, texts)):
+                found[name] = kind
+    return found

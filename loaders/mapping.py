@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from loaders.cells import DECIMAL_MARKS
 from loaders.channels import CHANNEL_BY_NAME, Channel, Quantity
 from loaders.checked_toml import (
     build,
@@ -18,7 +19,8 @@ from loaders.checked_toml import (
     table_of,
 )
 from loaders.errors import InputError, closest, nearest
-from loaders.layout import Layout
+from loaders.layout import DELIMITERS, TextHabits
+from loaders.rawtable import Layout
 from loaders.units import Unit, linear_speed_unit, unit_of
 
 MAP_SCHEMA = 1
@@ -26,10 +28,33 @@ MAP_SCHEMA = 1
 
 @dataclass(frozen=True, slots=True)
 class TimeColumn:
-    """The column that holds the time."""
+    """The column that holds the time, or the rate of a log that has none."""
 
-    column: str = setting("exact column text of the time")
+    column: str | None = setting("exact column text of the time", default=None)
     unit: str | None = setting("unit; left out, the log's own unit row counts", default=None)
+    format: Literal["number", "clock", "iso"] | None = setting(
+        "how the log writes the time; left out, its cells tell", default=None
+    )
+    rate_hz: float | None = setting(
+        "rows per second, for a log without a column of times", low=0.1, high=1e5, default=None
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TextTable:
+    """How text logs are written, where their cells leave it open."""
+
+    delimiter: Literal["comma", "semicolon", "tab", "pipe", "blanks"] | None = setting(
+        "what parts the cells", default=None
+    )
+    decimal_mark: Literal["point", "comma"] | None = setting("the decimal mark", default=None)
+
+    @property
+    def habits(self) -> TextHabits:
+        """The same for the reader of text."""
+        delimiters = {word: sign for sign, word in DELIMITERS.items()}
+        marks = {word: sign for sign, word in DECIMAL_MARKS.items()}
+        return TextHabits(delimiters.get(self.delimiter or ""), marks.get(self.decimal_mark or ""))
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +86,13 @@ class ChannelMap:
     channels: Mapping[str, ChannelColumn]
     accepted: bool = True
     """False for a proposal that nobody has looked over yet; it is never used."""
+    text: TextTable = TextTable()
 
     @property
     def columns(self) -> set[str]:
         """Exact texts of all columns it names."""
-        return {self.time.column, *(entry.column for entry in self.channels.values())}
+        time = set() if self.time.column is None else {self.time.column}
+        return time | {entry.column for entry in self.channels.values()}
 
 
 def read_channel_map(path: Path) -> ChannelMap:
@@ -78,7 +105,7 @@ def read_channel_map(path: Path) -> ChannelMap:
     """
     tables = read_toml(path)
     problems: list[str] = []
-    known = ["schema", "accepted", "time", "channels"]
+    known = ["schema", "accepted", "time", "text", "channels"]
     refuse_unknown_tables(tables, known, path.name, problems)
     refuse_other_schema(tables, MAP_SCHEMA, path.name, problems)
     accepted = tables.get("accepted", True)
@@ -86,6 +113,9 @@ def read_channel_map(path: Path) -> ChannelMap:
         problems.append(f"{path.name}: accepted = {said_of(accepted)}; expected true or false.")
     time_table = table_of(tables, "time", path.name, problems)
     time = build(TimeColumn, time_table, f"{path.name}: [time]", problems)
+    problems += _time_stated_once(path, time)
+    text_table = table_of(tables, "text", path.name, problems)
+    text = build(TextTable, text_table, f"{path.name}: [text]", problems)
     entries: dict[str, ChannelColumn] = {}
     for name, table in table_of(tables, "channels", path.name, problems).items():
         place = f"{path.name}: [channels.{name}]"
@@ -108,9 +138,24 @@ def read_channel_map(path: Path) -> ChannelMap:
             "each; both wheel speeds of the driven axle are needed."
         )
     problems += _columns_named_twice(path, time, entries)
-    if problems or time is None:
+    if problems or time is None or text is None:
         raise InputError.gathered(problems)
-    return ChannelMap(path, time, entries, accepted)
+    return ChannelMap(path, time, entries, accepted, text)
+
+
+def _time_stated_once(path: Path, time: TimeColumn | None) -> list[str]:
+    """What is wrong with [time], which has a column or a rate."""
+    if time is None:
+        return []
+    place = f"{path.name}: [time]"
+    if time.column is None and time.rate_hz is None:
+        said = "Add it, or rate_hz = 100 or what it is for a log without a column of times."
+        return [f"{place}: 'column' is not set (exact column text of the time). {said}"]
+    if time.column is not None and time.rate_hz is not None:
+        return [f"{place}: column and rate_hz are both set. Remove the one that does not hold."]
+    if time.rate_hz is not None and (time.unit or time.format):
+        return [f"{place}: unit and format say nothing beside rate_hz. Remove them."]
+    return []
 
 
 def _is_wheel(name: str) -> bool:
@@ -120,7 +165,7 @@ def _is_wheel(name: str) -> bool:
 def _columns_named_twice(
     path: Path, time: TimeColumn | None, entries: Mapping[str, ChannelColumn]
 ) -> list[str]:
-    first = {} if time is None else {time.column: "the time"}
+    first = {} if time is None or time.column is None else {time.column: "the time"}
     problems = []
     for name, entry in entries.items():
         if entry.column in first:
@@ -172,11 +217,11 @@ def unfit_map(channel_map: ChannelMap, layout: Layout, log: Path) -> str:
     close = "".join(
         f" Did you mean '{near}' for '{name}'?" for name in absent if (near := closest(name, free))
     )
-    line = layout.dialect.header_line
     return (
-        f"{log.name}: line {line}: no column is called {said}, as {channel_map.path.name} "
-        f"expects.{close} The log's columns are {_listed(layout.names)}. Correct the column text "
-        f"in {channel_map.path.name}, or remove the channels that this log does not have."
+        f"{log.name}: {layout.dialect.names_place}no column is called {said}, as "
+        f"{channel_map.path.name} expects.{close} The log's columns are {_listed(layout.names)}. "
+        f"Correct the column text in {channel_map.path.name}, or remove the channels that this log "
+        "does not have."
     )
 
 

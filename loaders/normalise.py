@@ -14,12 +14,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from loaders.cells import SAID_FORMATS
 from loaders.channels import CHANNEL_BY_NAME, TIME, Between, Channel, Quantity
 from loaders.delay import advanced
-from loaders.delimited import RawTable, read_raw_table
 from loaders.errors import InputError
-from loaders.layout import Layout
-from loaders.mapping import ChannelMap, choose_map, time_unit, unit_for
+from loaders.mapping import ChannelMap, TextTable, TimeColumn, choose_map, time_unit, unit_for
+from loaders.rawtable import Layout, RawTable
+from loaders.readers import read_raw_table
 from loaders.timebase import TimeBase, forward_rows, time_base
 from loaders.units import Unit
 
@@ -106,14 +107,33 @@ def load_session(log: Path, maps: list[ChannelMap]) -> Session:
     InputError
         If the log or the map cannot be used; see `read_raw_table` and `choose_map`.
     """
+    # What maps state of the text is needed to read it, before it is known which map fits.
+    statements = list(dict.fromkeys(each.text for each in maps)) or [TextTable()]
+    read: list[tuple[RawTable, ChannelMap]] = []
+    problems: list[InputError] = []
+    for text in statements:
+        try:
+            read.append(_read_with([each for each in maps if each.text == text], text, log))
+        except InputError as problem:
+            problems.append(problem)
+    if not read:
+        raise problems[0]
+    if len(read) > 1:
+        names = " and ".join(channel_map.path.name for _, channel_map in read)
+        msg = f"{log.name}: the channel maps {names} both fit. Name one with --map."
+        raise InputError(msg)
+    return normalise(*read[0])
+
+
+def _read_with(maps: list[ChannelMap], text: TextTable, log: Path) -> tuple[RawTable, ChannelMap]:
+    """The raw table and the one of the maps, all of which state ``text``, that fits it."""
     chosen: list[ChannelMap] = []
 
     def columns_of_fitting_map(layout: Layout) -> set[str]:
         chosen.append(choose_map(maps, layout, log))
         return chosen[0].columns
 
-    raw = read_raw_table(log, columns_of_fitting_map)
-    return normalise(raw, chosen[0])
+    return read_raw_table(log, columns_of_fitting_map, text.habits), chosen[0]
 
 
 def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
@@ -162,7 +182,7 @@ def normalise(raw: RawTable, channel_map: ChannelMap) -> Session:
             raw.sha256,
             raw.size_bytes,
             raw.rows,
-            str(raw.dialect),
+            raw.read_as,
             channel_map.path.name,
             raw.notes,
         ),
@@ -181,9 +201,10 @@ def _units(raw: RawTable, channel_map: ChannelMap) -> tuple[Unit, dict[str, Unit
     stated = dict(zip(raw.names, raw.units, strict=True))
     to_seconds, to_si = Unit(1.0), {}
     try:
-        column = channel_map.time.column
-        place = _time_place(raw, channel_map)
-        to_seconds = time_unit(channel_map.time, stated[column], place, map_name)
+        if (column := channel_map.time.column) is not None:
+            place = _time_place(raw, channel_map)
+            _refuse_other_format(raw, channel_map.time, place, map_name)
+            to_seconds = time_unit(channel_map.time, stated[column], place, map_name)
     except InputError as problem:
         problems.append(str(problem))
     for name, entry in channel_map.channels.items():
@@ -199,12 +220,34 @@ def _units(raw: RawTable, channel_map: ChannelMap) -> tuple[Unit, dict[str, Unit
 
 def _stamps(raw: RawTable, channel_map: ChannelMap, to_seconds: Unit) -> FloatArray:
     """The time of each row, NaN where there is none. [s]"""
+    column, rate_hz = channel_map.time.column, channel_map.time.rate_hz
+    if column is None:
+        return np.arange(raw.rows) / (rate_hz or 1.0)
     with np.errstate(over="ignore"):
-        stamps = raw.columns[channel_map.time.column] * to_seconds.factor
+        stamps = raw.columns[column] * to_seconds.factor
     return np.where(np.isfinite(stamps), stamps, np.nan)
 
 
+def _refuse_other_format(raw: RawTable, time: TimeColumn, place: str, map_name: str) -> None:
+    """Raise when the map states another form of time than the cells have."""
+    found = raw.time_formats.get(time.column or "", "number")
+    if time.format not in (None, found):
+        msg = (
+            f"{place} holds {SAID_FORMATS[found]}, but {map_name} states format = "
+            f'"{time.format}". Set format = "{found}" under [time], or take it out.'
+        )
+        raise InputError(msg)
+    if found != "number" and time.unit not in (None, "s"):
+        msg = (
+            f"{place} holds {SAID_FORMATS[found]}, which is read in seconds, but {map_name} states "
+            f'unit = "{time.unit}". Take unit out under [time].'
+        )
+        raise InputError(msg)
+
+
 def _time_place(raw: RawTable, channel_map: ChannelMap) -> str:
+    if channel_map.time.column is None:
+        return f"{raw.path.name}: the time by [time] rate_hz"
     return f"{raw.path.name}: column '{channel_map.time.column}'"
 
 

@@ -9,9 +9,10 @@ import circuit_car
 import numpy as np
 
 from loaders.channels import CHANNEL_BY_NAME
-from loaders.delimited import Dialect, RawTable
+from loaders.layout import Dialect
 from loaders.mapping import ChannelColumn, ChannelMap, TimeColumn
 from loaders.normalise import Session, normalise
+from loaders.rawtable import RawTable
 from pipeline.analyse import analyse
 from pipeline.build_sheet import BuildSheet, Circuit, Differential, Sensors, States
 from pipeline.build_sheet import Car as SheetCar

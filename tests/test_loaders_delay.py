@@ -9,10 +9,10 @@ import pytest
 
 from loaders.channels import Between
 from loaders.delay import advanced
-from loaders.delimited import RawTable
 from loaders.layout import Dialect
 from loaders.mapping import ChannelColumn, ChannelMap, TimeColumn
 from loaders.normalise import Treatment, normalise
+from loaders.rawtable import RawTable
 
 ROWS = np.arange(400) * 0.01
 

@@ -10,7 +10,7 @@ import pytest
 
 from loaders.channels import CHANNEL_BY_NAME
 from loaders.errors import InputError
-from loaders.layout import Dialect, Layout
+from loaders.layout import Dialect
 from loaders.mapping import (
     ChannelColumn,
     ChannelMap,
@@ -20,6 +20,7 @@ from loaders.mapping import (
     time_unit,
     unit_for,
 )
+from loaders.rawtable import Layout
 
 GOOD = """
 schema = 1
@@ -49,7 +50,7 @@ def complaint(folder: Path, text: str) -> str:
 
 
 def layout(*names: str) -> Layout:
-    return Layout(names, (None,) * len(names), {}, Dialect("UTF-8", ",", ".", 3, None, 4), 0)
+    return Layout(names, (None,) * len(names), {}, Dialect("UTF-8", ",", ".", 3, None, 4))
 
 
 def a_map(name: str, *columns: str) -> ChannelMap:

@@ -13,11 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loaders.channels import CHANNEL_BY_NAME
-from loaders.delimited import RawTable
 from loaders.errors import InputError
 from loaders.layout import Dialect
 from loaders.mapping import ChannelColumn, ChannelMap, TimeColumn
 from loaders.normalise import Session, Treatment, load_session, normalise
+from loaders.rawtable import RawTable
 
 WHEEL = "wheel_speed_rl_radps"
 TORQUE = "shaft_torque_left_nm"

@@ -1,0 +1,278 @@
+"""The rows of a text table that the fast parser cannot take as they stand, written plainly.
+
+Comments, footers, repeated headers and blank lines are left out, quotes and thousands marks taken
+off, words for "no value" blanked; each is counted, and whatever else is odd is an error with its
+line and column. A row that is plain already passes at the cost of one look.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+from loaders.cells import (
+    DECIMAL_MARKS,
+    SAID_FORMATS,
+    THOUSANDS_MARKS,
+    TIME_FORMATS,
+    comment_sign,
+    grouped_pattern,
+    is_blank_word,
+    is_quantity,
+    number_pattern,
+)
+from loaders.errors import InputError
+from loaders.header import BLANKS, split_cells
+from loaders.layout import TextLayout
+
+# A footer has a few lines; more text below the last row of numbers is something else.
+_LONGEST_FOOTER = 50
+
+
+@dataclass(frozen=True, slots=True)
+class PlainRows:
+    """The rows, one a line, and what became of the others."""
+
+    body: bytes
+    delimiter: str
+    decimal_mark: str
+    line_numbers: Sequence[int]
+    """Line of the file that each row comes from."""
+    notes: tuple[str, ...]
+
+
+def plain_rows(path: Path, body: bytes, layout: TextLayout, wanted: set[str]) -> PlainRows:
+    """Rewrite the rows so that the fast parser can take them.
+
+    Parameters
+    ----------
+    body : bytes
+        The data rows and what stands between and below them, in UTF-8.
+    wanted : set of str
+        The columns that are asked for; cells of others are left out.
+
+    Raises
+    ------
+    InputError
+        Naming the first line, and where it is one cell the column, that does not fit.
+    """
+    clerk = _Clerk(path, layout, wanted)
+    lines = body.splitlines()
+    footer = _footer_start(lines, clerk)
+    kept: list[bytes] = []
+    numbers: list[int] = []
+    for number, line in enumerate(lines[:footer], layout.dialect.first_data_line):
+        if clerk.is_plain(line) or (line := clerk.rewritten(line, number) or b""):
+            kept.append(line)
+            numbers.append(number)
+    clerk.count_footer(lines[footer:], layout.dialect.first_data_line + footer)
+    kept.append(b"")  # the last line ends as well
+    return PlainRows(b"\n".join(kept), clerk.delimiter_out, clerk.mark_out, numbers, clerk.notes())
+
+
+@dataclass
+class _Clerk:
+    """Knows the table's layout, rewrites line by line, and counts."""
+
+    path: Path
+    layout: TextLayout
+    wanted: set[str]
+    blank_lines: int = 0
+    comments: list[int] = field(default_factory=list)
+    heads: list[int] = field(default_factory=list)
+    footer: list[tuple[int, str]] = field(default_factory=list)
+    words: Counter[str] = field(default_factory=Counter)
+    thousands: Counter[str] = field(default_factory=Counter)
+
+    def __post_init__(self) -> None:
+        dialect = self.layout.dialect
+        self.delimiter, self.mark = dialect.delimiter, dialect.decimal_mark
+        self.delimiter_out = "\t" if self.delimiter == BLANKS else self.delimiter
+        # Between quotes a cell may hold the delimiter as its decimal mark.
+        self.mark_out = "." if self.mark == self.delimiter_out else self.mark
+        self.separators = len(self.layout.names) - 1
+        signs = "0123456789+-" + (self.delimiter if self.delimiter != BLANKS else "")
+        signs += self.mark if self.mark == self.mark_out else ""
+        self.plain = signs.encode()
+        self.times = dict(dialect.times)
+        self.above = {line.strip() for line in self.layout.above if line.strip()}
+        self.columns = [
+            (name, name in self.wanted, self.times.get(name)) for name in self.layout.names
+        ]
+
+    def is_plain(self, line: bytes) -> bool:
+        """Whether the line is a row of as many cells as there are columns, of digits alone."""
+        return line.count(self.delimiter_out.encode()) == self.separators and not line.translate(
+            None, self.plain
+        )
+
+    def rewritten(self, line: bytes, number: int) -> bytes | None:
+        """The line as a plain row, or None when it is none and may be left out."""
+        text = line.decode("utf-8", errors="replace")
+        if not text.strip(" \t\f") and self.delimiter not in text.replace(" ", ""):
+            self.blank_lines += 1
+            return None
+        if text.strip() in self.above:
+            self.heads.append(number)
+            return None
+        if comment_sign(text, self.delimiter):
+            self.comments.append(number)
+            return None
+        return self.delimiter_out.join(self._row(text, number)).encode()
+
+    def _row(self, text: str, number: int) -> list[str]:
+        place = f"{self.path.name}: line {number}"
+        cells = self._split(text, place)
+        if len(cells) != len(self.columns):
+            msg = (
+                f"{place}: found {len(cells)} cells; expected {len(self.columns)}, as in the row "
+                "of column names. Repair or cut the line, or export the log again."
+            )
+            raise InputError(msg)
+        return [
+            self._cell(cell.strip(), name, kind, place) if asked else ""
+            for cell, (name, asked, kind) in zip(cells, self.columns, strict=True)
+        ]
+
+    def _split(self, text: str, place: str) -> list[str]:
+        if self.delimiter == BLANKS:
+            cells = text.split()
+            return cells if len(cells) == len(self.columns) else self._by_place(text, cells)
+        if '"' not in text:
+            return text.split(self.delimiter)
+        try:
+            cells = next(csv.reader([text], delimiter=self.delimiter, strict=True))
+        except csv.Error:
+            cells = ['"']
+        if any('"' in cell for cell in cells):
+            msg = (
+                f"{place}: a quote sign among the numbers; expected numbers and blank cells only. "
+                "The file is damaged or not a plain export; export the log again."
+            )
+            raise InputError(msg)
+        return cells
+
+    @cached_property
+    def _spans(self) -> list[tuple[int, int]]:
+        """First and last place of each column, if the file has every column at its place."""
+        rows = [line for line in self.layout.sample if len(line.split()) == len(self.columns)]
+        starts, ends = [10**6] * len(self.columns), [0] * len(self.columns)
+        for line in rows:
+            at = 0
+            for i, token in enumerate(line.split()):
+                at = line.index(token, at)
+                starts[i], ends[i] = min(starts[i], at), max(ends[i], at + len(token))
+                at += len(token)
+        apart = all(end < start for end, start in zip(ends, starts[1:], strict=False))
+        return list(zip(starts, ends, strict=True)) if apart and len(rows) > 1 else []
+
+    def _by_place(self, text: str, tokens: list[str]) -> list[str]:
+        """Cells of a line with blank ones, by the places at which the full lines have them."""
+        cells, at = [""] * len(self._spans), 0
+        for token in tokens:
+            at = text.index(token, at)
+            met = [
+                i
+                for i, (start, end) in enumerate(self._spans)
+                if at < end and at + len(token) > start
+            ]
+            if len(met) != 1 or cells[met[0]]:
+                return tokens
+            cells[met[0]] = token
+            at += len(token)
+        return cells or tokens
+
+    def _cell(self, text: str, name: str, kind: str | None, place: str) -> str:
+        if not text:
+            return ""
+        if is_blank_word(text):
+            self.words[text[:12]] += 1
+            return ""
+        if kind is not None and TIME_FORMATS[kind].fullmatch(text):
+            return text
+        if kind is None and (number := self._number(text)) is not None:
+            if math.isfinite(float(number.replace(self.mark, "."))):
+                return number.replace(self.mark, self.mark_out)
+            expected = "a number that this machine can hold"
+        elif kind is None:
+            expected = f"a number with decimal {DECIMAL_MARKS[self.mark]}"
+        else:
+            expected = f"{SAID_FORMATS[kind]}, as in the rows before"
+        msg = (
+            f"{place}, column '{name}': found '{text[:40]}'; expected {expected} or a blank cell. "
+            "Correct or blank the cell."
+        )
+        raise InputError(msg)
+
+    def _number(self, text: str) -> str | None:
+        """The number without thousands marks, or None when it is none."""
+        if number_pattern(self.mark).fullmatch(text):
+            return text
+        grouped = grouped_pattern(self.mark).fullmatch(text)
+        if grouped is None:
+            return None
+        self.thousands[grouped["mark"]] += 1
+        return text.replace(grouped["mark"], "")
+
+    def count_footer(self, lines: Sequence[bytes], first: int) -> None:
+        """Take note of the lines below the last row."""
+        for number, line in enumerate(lines, first):
+            text = line.decode("utf-8", errors="replace").strip()
+            if comment_sign(text, self.delimiter):
+                self.comments.append(number)
+            elif text:
+                self.footer.append((number, text))
+
+    def notes(self) -> tuple[str, ...]:
+        """What was left out or rewritten, in words."""
+        said = []
+        if self.blank_lines:
+            said.append(f"{self.blank_lines} blank lines between the rows were left out")
+        if self.comments:
+            said.append(f"{_lines(self.comments)} of comment left out")
+        if self.heads:
+            said.append(
+                f"{_lines(self.heads)} that repeat the lines above the data left out; the rows "
+                "after them are read on"
+            )
+        if self.footer:
+            lines = _lines([number for number, _ in self.footer])
+            said.append(f"{lines} below the last row left out: '{self.footer[0][1][:40]}'")
+        if self.words:
+            words = ", ".join(f"'{word}'" for word in sorted(self.words))
+            said.append(f"{self.words.total()} cells that say {words} read as blank")
+        for mark, count in self.thousands.items():
+            said.append(f"{count} numbers with {THOUSANDS_MARKS[mark]} between thousands")
+        return tuple(said)
+
+
+def _lines(numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"line {numbers[0]}"
+    return f"{len(numbers)} lines from line {numbers[0]} on"
+
+
+def _footer_start(lines: Sequence[bytes], clerk: _Clerk) -> int:
+    """Index of the first line below the last row: comments, blank lines and lines led by text."""
+    first = clerk.layout.sample[0] if clerk.layout.sample else ""
+    if not is_quantity(_lead(first, clerk.delimiter), clerk.mark):
+        return len(lines)  # rows are led by text themselves: none can be told from a footer
+    at = len(lines)
+    while at > max(0, len(lines) - _LONGEST_FOOTER):
+        text = lines[at - 1].decode("utf-8", errors="replace")
+        lead = _lead(text, clerk.delimiter)
+        row = is_quantity(lead, clerk.mark) or is_blank_word(lead) if lead else bool(text.strip())
+        if row or text.strip() in clerk.above:
+            break
+        at -= 1
+    return at
+
+
+def _lead(text: str, delimiter: str) -> str:
+    """The line's first filled cell."""
+    return next((cell.strip() for cell in split_cells(text, delimiter) if cell.strip()), "")
