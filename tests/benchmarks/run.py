@@ -141,9 +141,7 @@ def main() -> None:
             print(f"{what:<44} {seconds:7.3f} s {seconds / bare_s:7.2f} x")
         store_s, _ = timed(lambda: write_session(session, folder / "stored.parquet"))
         ratio = (load_s + store_s) / (bare_s + parquet_s)
-        print(
-            f"log to stored session {load_s + store_s:.3f} s, {ratio:.2f} x bare reading and writing"
-        )
+        print(f"log to stored session {load_s + store_s:.3f} s, {ratio:.2f} x bare read and write")
         print(f"page {len(page.encode()) / 1e6:.2f} MB")
 
 
