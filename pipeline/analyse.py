@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from importlib.metadata import PackageNotFoundError, version
-
 import numpy as np
 from numpy.typing import NDArray
 
 from loaders.normalise import Session, Treatment
+from pipeline.about import program_version
 from pipeline.axle import (
     LONGEST_GAP_S,
     SHORTEST_EVENT_S,
@@ -355,11 +354,3 @@ def _provenance(
         }[signals.grade],
         "sidegear": program_version(),
     }
-
-
-def program_version() -> str:
-    """Version of the installed program."""
-    try:
-        return version("sidegear")
-    except PackageNotFoundError:
-        return "not installed"

@@ -129,7 +129,7 @@ class Settings:
 
 def _settings(logbook: Logbook, map_path: Path | None, sheet_path: Path | None) -> Settings:
     from loaders.logbook import files_sha256
-    from pipeline.analyse import program_version
+    from pipeline.about import program_version
     from pipeline.build_sheet import read_build_sheet, read_circuit
 
     sheet_path = sheet_path or logbook.build_sheet
