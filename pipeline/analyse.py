@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from loaders.normalise import Session, Treatment
+from loaders.normalise import Session
+from loaders.quality import signal_faults, with_faults_marked
 from pipeline.about import program_version
 from pipeline.axle import (
     LONGEST_GAP_S,
@@ -26,12 +27,11 @@ from pipeline.findings import findings
 from pipeline.heat import plate_friction_power
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
 from pipeline.learn import Learnt, learn
-from pipeline.lock import ZERO
 from pipeline.predict import predictions
+from pipeline.quality import quality_notes
 from pipeline.result import (
     NO_STATE,
     Exclusion,
-    QualityNote,
     SessionInfo,
     SessionResult,
     StateArray,
@@ -63,6 +63,8 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     InputError
         If the session lacks the wheel speeds of the driven axle.
     """
+    faults = signal_faults(session)
+    session = with_faults_marked(session, faults)
     signals = resolve(session, sheet)
     crossed, first_number, laps_from = crossings(session, signals, circuit)
     laps: tuple[Lap, ...] = ()
@@ -80,6 +82,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     estimates = session_estimates(evidence, learnt, lap_table, events)
     predicted = predictions(sheet.differential)
     info = _info(session, sheet, circuit, signals, length)
+    notes = quality_notes(session, faults, sheet, signals, learnt)
     return SessionResult(
         session=info,
         laps=lap_table,
@@ -88,9 +91,9 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         estimates=estimates,
         predictions=predicted,
         lock_fit=lock_fit(evidence, learnt, predicted),
-        findings=findings(info, lap_table, events, corner_table, estimates, predicted),
+        findings=findings(info, lap_table, events, corner_table, estimates, predicted, notes),
         exclusions=_exclusions(signals, learnt, laps),
-        quality=_quality(session, signals, learnt),
+        quality=notes,
         thresholds=_thresholds(learnt, sheet),
         provenance=_provenance(session, sheet, signals, learnt, laps_from),
         traces=Traces(
@@ -262,7 +265,8 @@ def _exclusions(signals: Signals, learnt: Learnt, laps: tuple[Lap, ...]) -> tupl
     ]  # fmt: skip
     on_laps = learnt.clusters.label >= 0
     for what, reason, mask, consequence in (
-        ("damaged samples", "a wheel speed or torque is missing, filled or at its stop",
+        ("damaged samples",
+         "a wheel speed or torque is missing, filled, frozen, spiking or at its stop",
          on_laps & ~signals.clean, "not used for the friction law"),
         ("transients", "a gear shift, or brakes coming on",
          on_laps & signals.clean & ~signals.steady, "not used for the friction law"),
@@ -274,42 +278,6 @@ def _exclusions(signals: Signals, learnt: Learnt, laps: tuple[Lap, ...]) -> tupl
         if count:
             left_out.append(Exclusion(what, reason, count, "samples", n, consequence))
     return tuple(left_out)
-
-
-_CONSEQUENCE = {
-    Treatment.DROPPED: "treated as missing",
-    Treatment.CLAMPED: "the true value was larger; not used for the friction law",
-    Treatment.FILLED: "bridged by a straight line; not used for the friction law",
-    Treatment.MISSING: "left open; energy bridges up to 0.5 s and widens its interval",
-    Treatment.RESAMPLED: "short events of this channel are softened",
-}
-
-
-def _quality(session: Session, signals: Signals, learnt: Learnt) -> tuple[QualityNote, ...]:
-    notes = [
-        QualityNote(count.channel, str(count.treatment), count.count, count.first_s, count.detail,
-                    _CONSEQUENCE[count.treatment])
-        for count in session.counts
-    ]  # fmt: skip
-    notes += [
-        QualityNote("file", "left out", 1, None, note, "one sample fewer")
-        for note in session.source.notes
-    ]
-    for side, zero in zip(("left", "right"), signals.zeros, strict=False):
-        consequence = "taken out before anything else" if zero.known else _unknown_zero(learnt)
-        notes.append(
-            QualityNote(f"shaft_torque_{side}_nm", "zero", 1, None, zero.note, consequence)
-        )
-    return tuple(notes)
-
-
-def _unknown_zero(learnt: Learnt) -> str:
-    if learnt.law is not None and learnt.law.index(ZERO) is not None:
-        return (
-            f"the input torque's zero of {learnt.law.value(ZERO):+.1f} N·m was found where the law "
-            "under drive meets the one on overrun"
-        )
-    return "the build sheet's offset tolerance widens the breakaway torque"
 
 
 def _thresholds(learnt: Learnt, sheet: BuildSheet) -> tuple[Threshold, ...]:

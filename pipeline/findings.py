@@ -11,6 +11,7 @@ from pipeline.result import (
     CornerSummary,
     Finding,
     LapSummary,
+    QualityNote,
     SessionInfo,
     SlipEvent,
 )
@@ -35,10 +36,12 @@ def findings(
     corners: tuple[CornerSummary, ...],
     estimates: Mapping[str, Answer],
     predicted: Mapping[str, Prediction],
+    quality: tuple[QualityNote, ...] = (),
 ) -> tuple[Finding, ...]:
-    """The session's findings, the ones that need a hand first."""
+    """The session's findings, the ones that need a hand first; before all, signals that lie."""
     counted = [lap for lap in laps if lap.valid]
     found = [
+        *_signals(info, quality),
         *_counted_laps(info, laps, counted),
         *_breakaway(info, estimates, predicted),
         *_locks(info, estimates, predicted),
@@ -61,6 +64,20 @@ def _said(
     rests_on: tuple[str, ...] = (),
 ) -> Finding:
     return Finding(sentence, consequence, needs_attention, info.grade, rests_on)
+
+
+def _signals(info: SessionInfo, quality: tuple[QualityNote, ...]) -> list[Finding]:
+    """What is wrong with the signals so that other numbers are wrong too."""
+    return [
+        _said(
+            info,
+            f"{note.detail[:1].upper()}{note.detail[1:]}.",
+            f"{note.consequence[:1].upper()}{note.consequence[1:]}. {note.remedy}".strip(),
+            needs_attention=True,
+        )
+        for note in quality
+        if note.serious
+    ]
 
 
 def _counted_laps(

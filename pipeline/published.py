@@ -75,6 +75,9 @@ def to_object(result: SessionResult) -> dict[str, Any]:
                 "first_s": note.first_s,
                 "detail": note.detail,
                 "consequence": note.consequence,
+                "spans_s": [list(span) for span in note.spans_s],
+                "serious": note.serious,
+                "remedy": note.remedy,
             }
             for note in result.quality
         ],

@@ -166,6 +166,12 @@ class QualityNote:
     first_s: float | None
     detail: str
     consequence: str
+    spans_s: tuple[tuple[float, float], ...] = ()
+    """First and last time of each stretch concerned; empty where none is told. [s]"""
+    serious: bool = False
+    """Whether numbers of the report are wrong until this is put right."""
+    remedy: str = ""
+    """What to change, and where."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pipeline.channel_labels import label
 from pipeline.result import Exclusion, QualityNote, Threshold
 from reports.document import Align, Cell, Column, Row, Table
 from reports.numbers import number
 
+# So many stretches are placed one by one in the table; the JSON holds all.
+_SHOWN_SPANS = 3
 
-def _text(label: str) -> Column:
-    return Column(label, align=Align.TEXT)
+
+def _text(heading: str) -> Column:
+    return Column(heading, align=Align.TEXT)
 
 
 def exclusion_table(exclusions: tuple[Exclusion, ...]) -> Table:
@@ -45,33 +49,52 @@ def _share(entry: Exclusion) -> float:
 def quality_table(notes: tuple[QualityNote, ...]) -> Table:
     """What is wrong with the log's own signals, and what that means; like with like."""
     columns = (
-        _text("What"), _text("Detail"), _text("Channel and count"), Column("First at", "s"),
-        _text("So"),
+        _text("What"), _text("Channel and count"), _text("Detail"), _text("When"), _text("So"),
     )  # fmt: skip
-    groups: dict[tuple[str, str, str], list[QualityNote]] = {}
+    groups: dict[tuple[object, ...], list[QualityNote]] = {}
     for note in notes:
-        groups.setdefault((note.kind, note.detail, note.consequence), []).append(note)
-    rows = tuple(_quality_row(kind, detail, consequence, alike)
-                 for (kind, detail, consequence), alike in groups.items())  # fmt: skip
+        key = (note.kind, note.detail, note.consequence, note.remedy, note.spans_s)
+        groups.setdefault(key, []).append(note)
     return Table(
-        "quality", "Signals", columns, rows,
+        "quality", "Signals", columns, tuple(_quality_row(alike) for alike in groups.values()),
         empty="Nothing conspicuous was found in the signals.", stacks=True,
     )  # fmt: skip
 
 
-def _quality_row(kind: str, detail: str, consequence: str, alike: list[QualityNote]) -> Row:
-    channels = ", ".join(f"{note.channel} {number(note.count, 0)}" for note in alike)
-    begins = [note.first_s for note in alike if note.first_s is not None]
+def _quality_row(alike: list[QualityNote]) -> Row:
+    note = alike[0]
+    channels = ", ".join(_channel(each) for each in alike)
+    begins = [each.first_s for each in alike if each.first_s is not None]
     first = min(begins, default=None)
+    so = f"{note.consequence}. {note.remedy}" if note.remedy else note.consequence
     return Row(
         (
-            Cell(kind, sort=kind),
-            Cell(detail, sort=detail),
+            Cell(note.kind, sort=note.kind, small="put this right first" if note.serious else ""),
             Cell(channels, sort=channels),
-            Cell("" if first is None else number(first, 1), sort=first),
-            Cell(consequence, sort=consequence),
+            Cell(note.detail, sort=note.detail),
+            Cell(_when(note, first), sort=first),
+            Cell(so, sort=so),
         )
     )
+
+
+def _channel(note: QualityNote) -> str:
+    name = label(note.channel)
+    return f"{name} {number(note.count, 0)}" if note.count > 1 else name
+
+
+def _when(note: QualityNote, first: float | None) -> str:
+    """The first stretches, or where it begins."""
+    if not note.spans_s:
+        return "" if first is None else f"first at {number(first, 1)} s"
+    shown = [
+        f"{number(start, 1)} to {number(end, 1)} s"
+        if end - start >= 0.1
+        else f"{number(start, 2)} s"
+        for start, end in note.spans_s[:_SHOWN_SPANS]
+    ]
+    more = len(note.spans_s) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "")
 
 
 def threshold_table(thresholds: tuple[Threshold, ...]) -> Table:
