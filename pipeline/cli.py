@@ -21,6 +21,7 @@ import click
 from loaders.errors import InputError
 
 if TYPE_CHECKING:
+    from loaders.judging import Car
     from loaders.logbook import Logbook
     from loaders.mapping import ChannelMap
     from loaders.normalise import Session
@@ -230,6 +231,59 @@ def _tell(published: dict[str, Any], page: Path) -> None:
             )
         )
     click.echo(f"  report: {page.resolve()}")
+
+
+@cli.command()
+@click.argument("log", type=click.Path(path_type=Path))
+@click.option(
+    "--logbook", "-b", "folder", default=".", show_default="this folder",
+    type=click.Path(path_type=Path), help="Folder made by 'sidegear new'.",
+)  # fmt: skip
+@click.option(
+    "--propose", is_flag=True,
+    help="Write a proposed channel map even when one fits; without it, only when none does.",
+)  # fmt: skip
+@click.option("--accept", is_flag=True, help="Accept the proposed channel map that fits this log.")
+@click.option(
+    "--is", "statements", multiple=True, metavar="COLUMN=CHANNEL",
+    help="State what a column is; it goes before all other evidence. May be given several times.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
+def channels(
+    log: Path,
+    folder: Path,
+    propose: bool,
+    accept: bool,
+    statements: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Show what is in LOG, and propose which column is which channel."""
+    from loaders.logbook import Logbook
+    from loaders.mapping import read_channel_map
+    from loaders.preview import as_json as described
+    from loaders.preview import look_at, stated_channels, table
+    from loaders.settle import settle
+
+    maps = [read_channel_map(path) for path in Logbook(folder).channel_maps]
+    preview = look_at(log, maps, _car_of(Logbook(folder)), stated_channels(statements))
+    said = settle(preview, folder, propose=propose, accepted=accept)
+    if as_json:
+        click.echo(json.dumps({**described(preview), "done": list(said)}, ensure_ascii=False))
+        return
+    click.echo(table(preview, shutil.get_terminal_size((100, 24)).columns))
+    for line in said:
+        click.echo(textwrap.fill(line, 96, subsequent_indent="    "))
+
+
+def _car_of(logbook: Logbook) -> Car:
+    """What the logbook's build sheet, when it has one, tells of the wheels."""
+    from loaders.judging import Car
+    from pipeline.build_sheet import read_build_sheet
+
+    if not logbook.build_sheet.is_file():
+        return Car()
+    car = read_build_sheet(logbook.build_sheet).car
+    return Car(car.driven_axle, car.rolling_radius_m, car.undriven_rolling_radius_m)
 
 
 @cli.command()

@@ -1,0 +1,126 @@
+"""One column judged: its unit, confidence and reason, by what is stated and what physics shows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from loaders import scales
+from loaders.channels import CHANNEL_BY_NAME, Quantity
+from loaders.errors import InputError
+from loaders.evidence import FloatArray, line, over_stretch, rate_of_change
+from loaders.proposals import Confidence, Proposal
+from loaders.roles import Motion, shaft_on_side_of
+from loaders.units import canonical
+from loaders.words import Axle, Hint
+
+Sign = Literal[1, -1]
+SIGN: dict[bool, Sign] = {True: 1, False: -1}
+
+
+@dataclass(frozen=True, slots=True)
+class Car:
+    """What is known of the car from elsewhere."""
+
+    driven_axle: Axle | None = None
+    driven_radius_m: float | None = None
+    undriven_radius_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One log's columns and what has been found out about them."""
+
+    stated: Mapping[str, str | None]
+    raw: Mapping[str, FloatArray]
+    time: FloatArray
+    grid: Mapping[str, FloatArray]
+    hints: Mapping[str, Hint]
+    motion: Motion
+    torques: tuple[str, str] | None
+    units: scales.Consistent
+    car: Car
+
+    @property
+    def speed(self) -> FloatArray:
+        """Ground speed, or the first wheel's when there is none, on the grid."""
+        return self.grid[self.motion.speed or self.motion.wheels[0]]
+
+    def unit(self, column: str, channel: str) -> str | None:
+        """The column's unit as the log or the column's text states it."""
+        return stated_unit(self.stated[column], self.hints[column], channel)
+
+
+def stated_unit(in_log: str | None, hint: Hint, channel: str) -> str | None:
+    """A stated unit in our own spelling, when it is one of the channel's."""
+    for text in (in_log, hint.unit):
+        quantities = [CHANNEL_BY_NAME[channel].quantity]
+        if channel.startswith("wheel_speed_"):
+            quantities.append(Quantity.SPEED)
+        for quantity in quantities:
+            if text and (unit := canonical(text, quantity)):
+                return unit
+    return None
+
+
+def judged(log: Look, column: str, channel: str, why: str, *, kind: str = "") -> Proposal:
+    """A proposal by physics: its unit, and how name and stated unit bear it out."""
+    own = log.hints[column].channel
+    agrees = own is not None and channel.startswith(own)
+    confidence = Confidence.SURE if agrees else Confidence.LIKELY
+    if own is not None and not agrees:
+        confidence, why = Confidence.GUESS, f"{why}; its name says {own}"
+    stated, unit = log.unit(column, channel), log.units.units.get(kind)
+    if kind and kind not in log.units.checked:
+        unit = stated or unit
+    if stated and unit and stated != unit and not _same(stated, unit, channel):
+        confidence = Confidence.GUESS
+        why = f"{why}; the log states {stated}, but only {unit} agrees with the other columns"
+    elif unit and not stated:
+        sure = kind in log.units.checked
+        why = f"{why}; {unit} {'agrees with the other columns' if sure else 'by its size alone'}"
+        confidence = confidence if sure else Confidence.GUESS
+    if kind == "speed" and log.units.rivals and not stated:
+        confidence = Confidence.GUESS
+        why = f"{why}, and {' or '.join(log.units.rivals)} would as well"
+    return Proposal(channel, column, unit or stated, confidence, why)
+
+
+def _same(one: str, other: str, channel: str) -> bool:
+    quantity = CHANNEL_BY_NAME[channel].quantity
+    try:
+        return scales.factor(one, quantity) == scales.factor(other, quantity)
+    except InputError:  # a linear unit of a wheel speed
+        return False
+
+
+def torque(log: Look, column: str, channel: str, why: str) -> Proposal:
+    """A torque: positive drives the car, and N m unless something says otherwise."""
+    made = judged(log, column, channel, why)
+    change = rate_of_change(log.speed)
+    pulling = change > 0.3 * np.nanmin(change)
+    drives = line(change, over_stretch(log.grid[column]), pulling).correlation > 0
+    if made.unit is None:
+        why = f"{made.reason}; N m is usual, no column tells it from lbf ft"
+        made = replace(made, unit="N m", confidence=Confidence.GUESS, reason=why)
+    return replace(made, sign=SIGN[drives])
+
+
+def torque_sides(log: Look) -> dict[str, bool]:
+    """Of each half-shaft torque, whether it is on the side that runs faster in positive turns."""
+    motion = log.motion
+    driven = motion.driven or (motion.wheels if len(motion.wheels) == 2 else ())
+    if log.torques is None or len(driven) != 2 or not motion.share:
+        return {}
+    shares = [motion.share[k] for k in driven]
+    if (shares[0] > 0) == (shares[1] > 0):
+        return {}
+    one, other = log.torques
+    pairs = (log.grid[one], log.grid[other]), (log.grid[driven[0]], log.grid[driven[1]])
+    order = shaft_on_side_of(*pairs)
+    if order == 0:
+        return {}
+    return {one: (shares[0] > 0) == (order > 0), other: (shares[0] > 0) != (order > 0)}

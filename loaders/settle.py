@@ -1,0 +1,83 @@
+"""What becomes of a proposal: written for a person to look over, or accepted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from loaders.errors import InputError
+from loaders.map_text import accept, map_text, write_new
+from loaders.preview import Preview
+
+
+def settle(preview: Preview, folder: Path, *, propose: bool, accepted: bool) -> tuple[str, ...]:
+    """Write or accept a channel map as asked, and say what was done.
+
+    Without being asked a proposal is written only into a logbook, and only when no map fits.
+
+    Raises
+    ------
+    InputError
+        If something is still open that is to be accepted, or a file is in the way.
+    """
+    if accepted:
+        return _accepted(preview, folder)
+    if propose or (not preview.fitting and (folder / "build_sheet.toml").is_file()):
+        return _proposed(preview, folder)
+    if preview.accepted:
+        return (f"{preview.accepted.path.name} fits and is accepted: 'sidegear add' uses it.",)
+    if preview.pending:
+        name = preview.pending.path.name
+        return (f"{name} fits but waits: look it over, then run this again with --accept.",)
+    if preview.fitting:
+        names = " and ".join(each.path.name for each in preview.fitting)
+        return (f"{names} both fit: name one with 'sidegear add --map'.",)
+    return ("No channel map fits. Name a logbook with --logbook to have one proposed there.",)
+
+
+def _accepted(preview: Preview, folder: Path) -> tuple[str, ...]:
+    if preview.pending:
+        accept(preview.pending.path)
+        return (f"{preview.pending.path.name} is accepted: 'sidegear add' uses it from now on.",)
+    if preview.fitting:
+        return (f"{preview.fitting[0].path.name} fits and is accepted already.",)
+    still_open = open_points(preview)
+    if still_open:
+        msg = (
+            f"{preview.log.name}: cannot be accepted unseen: {'; '.join(still_open)}. Run this "
+            "with --propose, put that right in the map it writes, then run it with --accept; or "
+            "say which column is what with --is COLUMN=CHANNEL."
+        )
+        raise InputError(msg)
+    said = _proposed(preview, folder)
+    accept(_target(preview, folder))
+    return (said[0].replace("Proposed", "Proposed and accepted"),)
+
+
+def open_points(preview: Preview) -> list[str]:
+    """What a person has to decide before the proposal can be used."""
+    proposals = preview.proposals
+    found = [*proposals.notes, *(f"cannot tell {tie.question}" for tie in proposals.ties)]
+    found += [
+        f"the radius that the logger used for '{each.column}'"
+        for each in proposals.entries
+        if each.radius_open
+    ]
+    return found
+
+
+def _target(preview: Preview, folder: Path) -> Path:
+    return folder / f"channels_{preview.log.stem}.toml"
+
+
+def _proposed(preview: Preview, folder: Path) -> tuple[str, ...]:
+    if not preview.proposals.entries or preview.proposals.time is None:
+        why = "; ".join(preview.proposals.notes) or "no column shows what it is"
+        return (f"No map can be proposed: {why}. Write channels.toml yourself.",)
+    path = _target(preview, folder)
+    write_new(path, map_text(preview.proposals, preview.log.name, preview.stated))
+    still_open = open_points(preview)
+    asks = [f"  still open: {point}" for point in still_open]
+    return (
+        f"Proposed in {path}. Look it over, then run this again with --accept.",
+        *asks,
+    )
