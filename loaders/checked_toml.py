@@ -14,6 +14,8 @@ from typing import Any, Literal, TypeVar
 from loaders.errors import InputError, nearest
 
 T = TypeVar("T")
+# `Literal[...] | None` is still the older kind.
+_UNIONS = (types.UnionType, typing.Union)
 
 
 def setting(
@@ -120,7 +122,7 @@ def _unknown(table: Mapping[str, Any], known: list[str], place: str, what: str) 
 def _checked(
     value: Any, hint: Any, limits: Mapping[str, Any], place: str, problems: list[str]
 ) -> Any:
-    options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
+    options = typing.get_args(hint) if typing.get_origin(hint) in _UNIONS else (hint,)
     hint = next(option for option in options if option is not type(None))
     if typing.get_origin(hint) is Literal:
         return _one_of(value, typing.get_args(hint), place, problems)

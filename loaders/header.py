@@ -159,8 +159,10 @@ def _joined(upper: list[str], names: list[str]) -> list[str] | None:
     if any(is_quantity(text, ".") for text in texts if text):
         return None
     filled = [name for name in names if name]
-    lacking = len(set(filled)) < len(filled) or any(
-        above and not name for above, name in zip(texts, names, strict=True)
+    lacking = (
+        len(set(filled)) < len(filled)
+        or any(above and not name for above, name in zip(texts, names, strict=True))
+        or (not texts[0] and any(texts))  # a line about the session begins with its key
     )
     joined = [f"{above} {name}".strip() for above, name in zip(texts, names, strict=True)]
     told_apart = [name for name in joined if name]

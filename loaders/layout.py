@@ -20,6 +20,7 @@ from loaders.cells import (
     is_quantity,
 )
 from loaders.errors import InputError
+from loaders.fixedwidth import cells_at, column_places
 from loaders.header import BLANKS, Header, read_header, split_cells
 from loaders.rawtable import Layout
 
@@ -243,15 +244,18 @@ def _candidate(lines: list[str], delimiter: str, mark: str) -> _Candidate | None
     if not any(delimiter in line for line in lines):
         return None
 
+    filled = [i for i, line in enumerate(lines) if line.replace(delimiter, "").strip()]
+    # From the lower half, where the header is not: its words stand otherwise.
+    lower = filled[len(filled) // 2 :][:_SCORED_ROWS]
+    places = column_places([lines[i] for i in lower]) if delimiter == BLANKS else ()
+
     @cache
     def cells(i: int) -> list[str]:
-        return split_cells(lines[i], delimiter)
+        return cells_at(lines[i], places) or split_cells(lines[i], delimiter)
 
     @cache
     def share(i: int) -> float:
         return _numeric_share(cells(i), mark)
-
-    filled = [i for i, line in enumerate(lines) if line.replace(delimiter, "").strip()]
 
     def width(i: int) -> int:
         plain = delimiter != BLANKS and '"' not in lines[i]  # the cheaper way to the same
@@ -292,7 +296,7 @@ def _numeric_share(cells: list[str], mark: str) -> float:
 
 
 def _time_columns(names: Sequence[str], sample: Sequence[str], delimiter: str) -> dict[str, str]:
-    """The columns whose cells are all times of one format, and which."""
+    """The columns whose cells are mostly times of one format, and which; others will be named."""
     found: dict[str, str] = {}
     if not any(":" in line for line in sample):
         return found
@@ -304,6 +308,6 @@ def _time_columns(names: Sequence[str], sample: Sequence[str], delimiter: str) -
             if len(row) == len(names) and (text := row[i].strip()) and not is_blank_word(text)
         ]
         for kind, pattern in TIME_FORMATS.items():
-            if texts and pattern.fullmatch(texts[0]) and all(map(pattern.fullmatch, texts)):
+            if sum(pattern.fullmatch(text) is not None for text in texts) > _MOSTLY * len(texts):
                 found[name] = kind
     return found

@@ -27,6 +27,7 @@ from loaders.cells import (
     number_pattern,
 )
 from loaders.errors import InputError
+from loaders.fixedwidth import Places, cells_at, column_places
 from loaders.header import BLANKS, split_cells
 from loaders.layout import TextLayout
 
@@ -107,8 +108,14 @@ class _Clerk:
 
     def is_plain(self, line: bytes) -> bool:
         """Whether the line is a row of as many cells as there are columns, of digits alone."""
-        return line.count(self.delimiter_out.encode()) == self.separators and not line.translate(
-            None, self.plain
+        delimiter = self.delimiter_out.encode()
+        return (
+            line.count(delimiter) == self.separators
+            and not line.translate(None, self.plain)
+            # Dashes for "no value" are made of signs that numbers have.
+            and b"--" not in line
+            and b"-" + delimiter not in line
+            and not line.endswith(b"-")
         )
 
     def rewritten(self, line: bytes, number: int) -> bytes | None:
@@ -142,7 +149,7 @@ class _Clerk:
     def _split(self, text: str, place: str) -> list[str]:
         if self.delimiter == BLANKS:
             cells = text.split()
-            return cells if len(cells) == len(self.columns) else self._by_place(text, cells)
+            return cells if len(cells) == len(self.columns) else self._by_place(text) or cells
         if '"' not in text:
             return text.split(self.delimiter)
         try:
@@ -157,35 +164,18 @@ class _Clerk:
             raise InputError(msg)
         return cells
 
-    @cached_property
-    def _spans(self) -> list[tuple[int, int]]:
-        """First and last place of each column, if the file has every column at its place."""
-        rows = [line for line in self.layout.sample if len(line.split()) == len(self.columns)]
-        starts, ends = [10**6] * len(self.columns), [0] * len(self.columns)
-        for line in rows:
-            at = 0
-            for i, token in enumerate(line.split()):
-                at = line.index(token, at)
-                starts[i], ends[i] = min(starts[i], at), max(ends[i], at + len(token))
-                at += len(token)
-        apart = all(end < start for end, start in zip(ends, starts[1:], strict=False))
-        return list(zip(starts, ends, strict=True)) if apart and len(rows) > 1 else []
+    def _by_place(self, text: str) -> list[str] | None:
+        """Cells of a line with blank ones, where the file has every column at its place."""
+        return cells_at(text, self._places) if len(self._places) == len(self.columns) else None
 
-    def _by_place(self, text: str, tokens: list[str]) -> list[str]:
-        """Cells of a line with blank ones, by the places at which the full lines have them."""
-        cells, at = [""] * len(self._spans), 0
-        for token in tokens:
-            at = text.index(token, at)
-            met = [
-                i
-                for i, (start, end) in enumerate(self._spans)
-                if at < end and at + len(token) > start
-            ]
-            if len(met) != 1 or cells[met[0]]:
-                return tokens
-            cells[met[0]] = token
-            at += len(token)
-        return cells or tokens
+    @cached_property
+    def _places(self) -> Places:
+        rows = [
+            line
+            for line in self.layout.sample
+            if is_quantity(_lead(line, BLANKS), self.mark) or is_blank_word(_lead(line, BLANKS))
+        ]
+        return column_places(rows)
 
     def _cell(self, text: str, name: str, kind: str | None, place: str) -> str:
         if not text:
