@@ -86,7 +86,7 @@ def _damage_named(contents: Contents, kind: str) -> Iterator[None]:
     try:
         yield
     except (pa.ArrowException, OSError, ValueError, KeyError, MemoryError) as why:
-        said = " ".join(str(why).split())[:80]
+        said = " ".join(str(why).split()).split(". ")[0][:80]
         msg = (
             f"{contents.path.name}: begins as a {kind} file but cannot be read ({said}); it is "
             "damaged or cut short. Copy or export the log again."

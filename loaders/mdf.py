@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import warnings
 from typing import Any
 
@@ -60,6 +61,8 @@ def _opened(contents: Contents) -> Any:
             'Install it with: pip install "sidegear[mdf]"'
         )
         raise InputError(msg) from None
+    # It tells of damage in its own words and on its own way; ours is the error.
+    logging.getLogger("asammdf").setLevel(logging.CRITICAL)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

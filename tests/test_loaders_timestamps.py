@@ -1,0 +1,77 @@
+"""Times written as text become seconds, as the standard library reads them."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from loaders.timestamps import over_midnight, seconds_of
+
+zones = st.sampled_from(["", "Z", "+00:00", "+02:00", "-0330", "+05:45", "-08"])
+
+
+@settings(deadline=None)  # the first call loads the compute functions
+@given(
+    stamps=st.lists(
+        st.datetimes(dt.datetime(1980, 1, 1), dt.datetime(2200, 1, 1)),  # noqa: DTZ001
+        min_size=1,
+        max_size=8,
+    ),
+    between=st.sampled_from("T "),
+    zone=zones,
+    mark=st.sampled_from(".,"),
+)
+def test_date_times_are_those_of_the_standard_library(
+    stamps: list[dt.datetime], between: str, zone: str, mark: str
+) -> None:
+    texts = [stamp.isoformat(between, "microseconds").replace(".", mark) + zone for stamp in stamps]
+    read = seconds_of(pa.chunked_array([texts], pa.string()), "iso")
+    # datetime.fromisoformat of the standard library, which reads ISO 8601.
+    expected = [dt.datetime.fromisoformat(text) for text in texts]
+    midnight = expected[0].replace(hour=0, minute=0, second=0, microsecond=0)
+    np.testing.assert_allclose(
+        read.values,
+        [(stamp - midnight).total_seconds() for stamp in expected],
+        atol=1e-6,
+        rtol=1e-14,
+    )
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["2026-02-29T10:00:00", "2026-13-01T10:00:00", "2026-01-01T24:00:01", "2026-01-01T10:60:00",
+     "2026-01-01T10:00:60", "2026-01-01"],
+)  # fmt: skip
+def test_what_is_no_date_time_is_placed(text: str) -> None:
+    texts = ["2026-01-01T10:00:00", None, text]
+    assert seconds_of(pa.chunked_array([texts]), "iso").bad_row == 2
+
+
+@settings(deadline=None)  # the first call loads the compute functions
+@given(st.floats(0, 359_999, width=32))
+def test_clock_times_are_hours_minutes_and_seconds(seconds: float) -> None:
+    ms = round(seconds * 1000)
+    text = f"{ms // 3_600_000}:{ms // 60_000 % 60:02d}:{ms / 1000 % 60:06.3f}"
+    read = seconds_of(pa.chunked_array([[text]]), "clock")
+    assert read.values[0] == pytest.approx(ms / 1000, abs=1e-6)
+
+
+def test_a_step_back_of_less_than_half_a_day_is_no_midnight() -> None:
+    assert over_midnight(np.array([100.0, 50.0])).values.tolist() == [100.0, 50.0]
+
+
+def test_two_midnights_are_two_days() -> None:
+    read = over_midnight(np.array([86_000.0, 10.0, np.nan, 86_000.0, 10.0]))
+    np.testing.assert_array_equal(read.values, [86_000, 86_410, np.nan, 172_400, 172_810])
+    assert read.said == "the clock runs over midnight 2 times"
+
+
+def test_blank_cells_stay_blank() -> None:
+    for kind in ("clock", "iso"):
+        values = seconds_of(pa.chunked_array([[None, None]], pa.string()), kind).values
+        assert np.isnan(values).all()
