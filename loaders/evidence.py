@@ -15,10 +15,13 @@ BoolArray = NDArray[np.bool_]
 # Faster than a driver does anything that is looked for here, and slow enough to calm sensor noise.
 GRID_HZ = 10.0
 _SMOOTH_S = 0.3
+# A circuit leads back to its start: it goes either way about as much.
+_BOTH_WAYS = 0.1
 # A position of 0.15 m noise gives the speed within 1 % over so long a stretch at 20 m/s.
 _STRETCH_S = 1.0
-# Wheel speeds and ground speed keep this much to one ratio; an engine changes gear.
-_SAME_RATIO_SPREAD = 0.03
+# Wheel speeds and ground speed keep so much to one ratio, tight corners and wheelspin included; an
+# engine changes gear, by a quarter and more.
+_SAME_RATIO_SPREAD = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +88,8 @@ def keeps_ratio(one: FloatArray, other: FloatArray) -> bool:
     ratio = _ratios(one, other)
     if len(ratio) < 20 * GRID_HZ:
         return False
-    low, middle, high = np.percentile(ratio, [10, 50, 90])
-    return bool(middle > 0 and (high - low) / middle < 2 * _SAME_RATIO_SPREAD)
+    low, middle, high = np.percentile(ratio, [15, 50, 85])
+    return bool(middle > 0 and (high - low) / middle < _SAME_RATIO_SPREAD)
 
 
 def ratio_of(one: FloatArray, other: FloatArray) -> float:
@@ -168,9 +171,22 @@ def path_scales(
     factors = np.linalg.lstsq(design / size, v[use] ** 2, rcond=None)[0] / size
     if (factors <= 0).any():
         return math.nan, math.nan, 0.0
+    both = design * factors
+    if both.mean(axis=0).min() < _BOTH_WAYS * both.mean():
+        return math.nan, math.nan, 0.0
     made = np.sqrt(design @ factors)
     correlation = float(np.corrcoef(made, v[use])[0, 1])
     return math.sqrt(factors[0]), math.sqrt(factors[1]), correlation
+
+
+def covers_distance(values: FloatArray, speed: FloatArray) -> float:
+    """Speed over the column's change a second, 0 when it does not grow in step with the speed."""
+    change, mean = rate_of_change(values), over_stretch(speed)
+    use = np.isfinite(change) & (mean > 0.3 * np.nanmax(speed)) & (change > 0)
+    if use.sum() < 0.8 * (mean > 0.3 * np.nanmax(speed)).sum() or use.sum() < 50:
+        return 0.0
+    low, middle, high = np.percentile(change[use] / mean[use], [10, 50, 90])
+    return float(1 / middle) if high - low < 0.1 * middle else 0.0
 
 
 def heading_rate(east: FloatArray, north: FloatArray) -> FloatArray:

@@ -83,6 +83,7 @@ def _look(
     by_name = [k for k in own if hints[k].channel == "speed_mps"]
     motion = motion_of(dict(grid), by_name[0] if len(by_name) == 1 else None)
     used = {motion.yaw, motion.lateral, motion.accel, motion.steering, *(motion.path or ())}
+    used |= set(motion.distances)
     free = [k for k in own if k not in {motion.speed, *motion.wheels, *used}]
     log = Look(
         stated, own, columns[time], grid, hints, motion, None,
@@ -121,7 +122,7 @@ def _units(log: Look) -> scales.Consistent:
 def _of_singles(log: Look) -> list[Proposal]:
     motion = log.motion
     used = {motion.speed, motion.yaw, motion.lateral, motion.accel, motion.steering}
-    used |= {*motion.wheels, *(motion.path or ()), *(log.torques or ())}
+    used |= {*motion.wheels, *(motion.path or ()), *(log.torques or ()), *motion.distances}
     free = [k for k in log.raw if k not in used]
     made = []
     for column in free:

@@ -12,6 +12,7 @@ from loaders.evidence import (
     BoolArray,
     FloatArray,
     companions,
+    covers_distance,
     heading_rate,
     is_one_sided,
     line,
@@ -27,7 +28,7 @@ from loaders.evidence import (
 # (0.99 and above for path, acceleration and lateral pairs; 0.7 and above for the others).
 _PATH = 0.99
 _ACCELERATION = 0.9
-_LATERAL_PAIR = 0.95
+_LATERAL_PAIR = 0.9
 _DIFFERENCE = 0.5
 _STEERING = 0.6
 _SHAFT_PAIR = 0.85
@@ -61,6 +62,8 @@ class Motion:
     path: tuple[str, str] | None = None
     path_scale: tuple[float, float] = (0.0, 0.0)
     """``speed² = (a d first/dt)² + (b d second/dt)²``."""
+    distances: Mapping[str, float] = field(default_factory=dict)
+    """Columns that grow in step with the speed: ``speed = factor * d column/dt``."""
     path_turn: float = 0.0
     """``heading rate of (first, second) = path_turn * yaw``; 0 when unknown."""
 
@@ -81,6 +84,8 @@ def motion_of(columns: dict[str, FloatArray], preferred_speed: str | None = None
     middle = preferred_speed if preferred_speed in group else None
     speed = columns[middle] if middle else _middle(columns, group)
     free = {k: v for k, v in columns.items() if k not in group and np.nanstd(v) > 0}
+    distances = {k: f for k, v in free.items() if (f := covers_distance(v, speed))}
+    free = {k: v for k, v in free.items() if k not in distances}
     signed = {k: v for k, v in free.items() if not is_one_sided(v)}
     accel = _accel(signed, speed)
     path = _path({k: v for k, v in free.items() if k != accel[0]}, speed)
@@ -117,6 +122,7 @@ def motion_of(columns: dict[str, FloatArray], preferred_speed: str | None = None
         steering_sign=steering_sign,
         path=path[0],
         path_scale=path[1],
+        distances=distances,
         path_turn=_path_turn(columns, path, speed, turning, is_yaw=yaw is not None),
     )
 
@@ -166,14 +172,17 @@ def _yaw(
     off_power: BoolArray,
 ) -> tuple[str | None, str | None, float]:
     """Yaw rate and lateral acceleration: the pair that keeps to ``lateral = speed × yaw``."""
-    most, best = _LATERAL_PAIR, None
+    turns = {k: _difference_agrees(v, columns, group, off_power) for k, v in signed.items()}
+    most, best = 0.0, None
     for yaw, lateral in itertools.permutations(signed, 2):
+        if turns[yaw] < _DIFFERENCE:
+            continue
         found = abs(line(speed * signed[yaw], signed[lateral]).correlation)
-        if found > most and _turns_with_wheels(signed[yaw], columns, group, off_power):
-            most, best = found, (yaw, lateral)
+        # By both: two torques of one drive line may make a pair, but do not turn with the wheels.
+        if found > _LATERAL_PAIR and found * turns[yaw] > most:
+            most, best = found * turns[yaw], (yaw, lateral)
     if best is not None:
         return *best, line(speed * signed[best[0]], signed[best[1]]).slope
-    turns = {k: _difference_agrees(v, columns, group, off_power) for k, v in signed.items()}
     alone = max(turns, key=lambda k: turns[k], default=None)
     if alone is None or turns[alone] < _DIFFERENCE:
         return None, None, 0.0
@@ -181,12 +190,6 @@ def _yaw(
     if _difference_agrees(by_speed, columns, group, off_power) > turns[alone]:
         return None, alone, 0.0
     return alone, None, 0.0
-
-
-def _turns_with_wheels(
-    yaw: FloatArray, columns: Mapping[str, FloatArray], group: list[str], where: BoolArray
-) -> bool:
-    return _difference_agrees(yaw, columns, group, where) > _DIFFERENCE
 
 
 def _difference_agrees(

@@ -110,6 +110,11 @@ def _nearest_path(v_si: float, path_scale: float, stated: str | None) -> tuple[s
     return _nearest(v_si * path_scale, stated, _DISTANCES)
 
 
+def distance_unit(slope: float, speed_unit: str) -> str:
+    """Unit of a distance with ``speed = slope * d distance/dt``."""
+    return _nearest(factor(speed_unit, Quantity.SPEED) * slope, None, _DISTANCES)[0]
+
+
 def _speed_cost(
     v: str,
     stated: Mapping[str, str | None],

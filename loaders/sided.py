@@ -30,6 +30,7 @@ def moving(log: Look) -> tuple[list[Proposal], list[Tie], list[str]]:
         why = "follows the change of speed"
         made = judged(log, motion.accel, "accel_long_mps2", why, kind="accel")
         entries.append(replace(made, sign=SIGN[motion.accel_slope > 0]))
+    entries += [_distance(log, column) for column in motion.distances]
     path, order, path_text = _path(log)
     cast = votes(motion, log.hints, torque_sides(log), order, path_text)
     left = decided(cast)
@@ -55,6 +56,14 @@ def moving(log: Look) -> tuple[list[Proposal], list[Tie], list[str]]:
         return entries + common, [], notes
     question = _question(open_side=len(lefts) > 1, open_axle=len(axles) > 1)
     return entries + common, [Tie(question, tuple(rest))], notes
+
+
+def _distance(log: Look, column: str) -> Proposal:
+    made = judged(log, column, "distance_m", "grows in step with the speed")
+    if log.motion.speed is None or made.unit is not None:
+        return made
+    unit = scales.distance_unit(log.motion.distances[column], log.units.units["speed"])
+    return replace(made, unit=unit, reason=f"{made.reason}; {unit} agrees with the other columns")
 
 
 def _question(*, open_side: bool, open_axle: bool) -> str:

@@ -289,3 +289,29 @@ def test_nonsense_is_no_crash(seed: int) -> None:
         columns[f"c{i}"] = np.abs(values) if i % 3 == 0 else values
     made = propose(list(columns), [None] * len(columns), columns)
     assert made.time is None or made.time.column == "t"
+
+
+LOCKS = {
+    "firm": {},
+    "soft": {"drive_ramp_deg": 60.0, "overrun_ramp_deg": 75.0, "spring_force_n": 1500.0},
+    "nearly open": {"drive_ramp_deg": 80.0, "overrun_ramp_deg": 80.0, "spring_force_n": 200.0},
+    "nearly locked": {"drive_ramp_deg": 35.0, "overrun_ramp_deg": 35.0, "spring_force_n": 3500.0},
+}
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+@pytest.mark.parametrize("rate_hz", [20.0, 100.0])
+def test_a_nameless_log_is_right_whatever_the_lock_does_to_the_wheels(
+    lock: str, rate_hz: float
+) -> None:
+    car = circuit_car.Car().with_parts(**LOCKS[lock])
+    _, log = simulate(1, car, circuit_car.short_circuit(), laps=2, rate_hz=rate_hz)
+    channels = {k: v for k, v in log.channels.items() if k in CHANNEL_BY_NAME}
+    called = {f"c{i}": name for i, name in enumerate(channels, 1)}
+    columns = {"c0": log.channels["time_s"]} | {k: channels[v] for k, v in called.items()}
+    known = {k: v for k, v in called.items() if v == "wheel_speed_fl_radps"}
+    made = propose(list(columns), [None] * len(columns), columns, CAR, known)
+    assert {each.channel: called[each.column] for each in made.entries} == {k: k for k in channels}
+    assert all(each.sign == 1 for each in made.entries)
+    assert all(each.unit in (None, CHANNEL_BY_NAME[each.channel].unit) for each in made.entries)
+    assert (made.ties, made.notes) == ((), ())
