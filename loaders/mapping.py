@@ -220,8 +220,8 @@ def unfit_map(channel_map: ChannelMap, layout: Layout, log: Path) -> str:
     return (
         f"{log.name}: {layout.dialect.names_place}no column is called {said}, as "
         f"{channel_map.path.name} expects.{close} The log's columns are {_listed(layout.names)}. "
-        f"Correct the column text in {channel_map.path.name}, or remove the channels that this log "
-        "does not have."
+        f"Correct the column text in {channel_map.path.name}, remove the channels that this log "
+        f"does not have, or have a map proposed: 'sidegear channels {log.name}'."
     )
 
 

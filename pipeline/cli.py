@@ -48,8 +48,9 @@ def new(folder: Path) -> None:
     source = Path(__file__).parent / "templates"
     _copy_in([source / name for name in _TEMPLATES], folder)
     click.echo(f"Logbook started in {folder}. Next:")
-    click.echo(f"  1. fill in {folder / 'build_sheet.toml'} and {folder / 'channels.toml'}")
-    click.echo(f"  2. sidegear add LOG --logbook {folder}")
+    click.echo(f"  1. fill in {folder / 'build_sheet.toml'}")
+    click.echo(f"  2. sidegear channels LOG --logbook {folder}   (proposes the channel map)")
+    click.echo(f"  3. sidegear add LOG --logbook {folder}")
 
 
 def _copy_in(files: list[Path], folder: Path) -> None:
@@ -153,8 +154,8 @@ def _channel_maps(logbook: Logbook, map_path: Path | None) -> list[ChannelMap]:
     paths = [map_path] if map_path else logbook.channel_maps
     if not paths:
         msg = (
-            f"{logbook.folder}: no channel map (channels.toml). Start a logbook with "
-            f"'sidegear new FOLDER' or name a map with --map."
+            f"{logbook.folder}: no channel map (channels.toml). Have one proposed with "
+            f"'sidegear channels LOG --logbook {logbook.folder}', or name one with --map."
         )
         raise InputError(msg)
     return [read_channel_map(path) for path in paths]

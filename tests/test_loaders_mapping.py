@@ -213,8 +213,8 @@ def test_when_no_map_fits_the_nearest_one_is_explained() -> None:
     assert str(caught.value) == (
         "run3.csv: line 3: no column is called 'Gear', 'Wheel FL', as b.toml expects. "
         "Did you mean 'Wheel_FL' for 'Wheel FL'? The log's columns are 'Time', 'Wheel_FL', "
-        "'Wheel FR'. Correct the column text in b.toml, or remove the channels that this log does "
-        "not have."
+        "'Wheel FR'. Correct the column text in b.toml, remove the channels that this log does not "
+        "have, or have a map proposed: 'sidegear channels run3.csv'."
     )
 
 
