@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from loaders.channels import CHANNEL_BY_NAME, Quantity
 from loaders.errors import InputError, nearest
 from loaders.evidence import FloatArray
 from loaders.judging import Car
+from loaders.layout import TextHabits
 from loaders.mapping import ChannelMap
 from loaders.proposals import Proposals
 from loaders.propose import propose
@@ -74,7 +76,7 @@ def look_at(
     InputError
         If the log cannot be read, or ``known`` names a column that it does not have.
     """
-    raw, texts = read_all(log)
+    raw, texts = _read_as_stated(log, maps)
     _refuse_unknown(log, raw.names, known or {})
     stated = dict(zip(raw.names, raw.units, strict=True))
     names = list(dict.fromkeys(raw.names))
@@ -112,7 +114,18 @@ def stated_channels(statements: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def read_all(log: Path) -> tuple[RawTable, set[str]]:
+def _read_as_stated(log: Path, maps: Sequence[ChannelMap]) -> tuple[RawTable, set[str]]:
+    """Read as the log's cells tell, or where they leave it open as one of the maps states."""
+    try:
+        return read_all(log, TextHabits())
+    except InputError:
+        for habits in dict.fromkeys(each.text.habits for each in maps):
+            with suppress(InputError):
+                return read_all(log, habits)
+        raise
+
+
+def read_all(log: Path, habits: TextHabits) -> tuple[RawTable, set[str]]:
     """A log with every column that holds numbers, and the names of those that hold text."""
     seen: list[Layout] = []
 
@@ -121,7 +134,7 @@ def read_all(log: Path) -> tuple[RawTable, set[str]]:
         return {name for name in layout.names if layout.names.count(name) == 1}
 
     try:
-        return read_raw_table(log, all_of), set()
+        return read_raw_table(log, all_of, habits), set()
     except InputError:
         if not seen:
             raise
@@ -129,13 +142,13 @@ def read_all(log: Path) -> tuple[RawTable, set[str]]:
     whole: InputError | None = None
     for name in sorted(names):
         try:
-            read_raw_table(log, lambda _, only=name: {only})  # type: ignore[misc]
+            read_raw_table(log, lambda _, only=name: {only}, habits)  # type: ignore[misc]
         except InputError as problem:
             texts.add(name)
             whole = whole or problem
     if whole is not None and texts == names:
         raise whole  # it is the file, not a column
-    return read_raw_table(log, lambda _: names - texts), texts
+    return read_raw_table(log, lambda _: names - texts, habits), texts
 
 
 def _refuse_unknown(log: Path, names: Sequence[str], known: Mapping[str, str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from scipy import constants
@@ -237,3 +238,10 @@ def test_no_two_units_of_a_quantity_are_folded_into_one() -> None:
             assert canonical(spelling, quantity) is not None
         own = [each for each in spellings(quantity) if canonical(each, quantity) == each]
         assert len({canonical(each, quantity) for each in own}) == len(own)
+
+
+def test_the_readme_lists_every_spelling() -> None:
+    text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    for quantity in set(Quantity) - {Quantity.COUNT}:
+        (row,) = [line for line in text.splitlines() if line.startswith(f"| {quantity} | `")]
+        assert [each for each in spellings(quantity) if f"`{each}`" not in row] == []
