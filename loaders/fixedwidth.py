@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Sequence
 
 Places = tuple[tuple[int, int], ...]
 """First place of each column and the one behind its last."""
+
+# Wider lines are no table for the eye, which fixed width is.
+_WIDEST_LINE = 5000
 
 
 def column_places(lines: Sequence[str]) -> Places:
@@ -16,7 +20,10 @@ def column_places(lines: Sequence[str]) -> Places:
     >>> column_places(["0.00 1.5", "10.01 1.5 7"])
     ()
     """
-    taken = [False] * max(map(len, lines), default=0)
+    widest = max(map(len, lines), default=0)
+    if widest > _WIDEST_LINE:
+        return ()
+    taken = [False] * widest
     for line in lines:
         for at, sign in enumerate(line):
             taken[at] = taken[at] or not sign.isspace()
@@ -33,9 +40,17 @@ def cells_at(line: str, places: Places) -> list[str] | None:
     cells, at = [""] * len(places), 0
     for token in line.split():
         at = line.index(token, at)
-        met = [i for i, (start, end) in enumerate(places) if at < end and at + len(token) > start]
-        if len(met) != 1 or cells[met[0]]:
+        behind = at + len(token)
+        # The first column that ends behind the token's start; the next must begin behind it.
+        i = bisect.bisect_right(places, at, key=_end)
+        met = i < len(places) and places[i][0] < behind
+        alone = i + 1 >= len(places) or places[i + 1][0] >= behind
+        if not (met and alone) or cells[i]:
             return None
-        cells[met[0]] = token
-        at += len(token)
+        cells[i] = token
+        at = behind
     return cells
+
+
+def _end(place: tuple[int, int]) -> int:
+    return place[1]
