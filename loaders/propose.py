@@ -80,8 +80,7 @@ def _look(
 ) -> Look:
     own = {k: v for k, v in columns.items() if k != time and np.isfinite(v).sum() > 1}
     grid = {k: even(columns[time], v) for k, v in own.items()}
-    by_name = [k for k in own if hints[k].channel == "speed_mps"]
-    motion = motion_of(dict(grid), by_name[0] if len(by_name) == 1 else None)
+    motion = motion_of(grid, {k: hint.channel for k, hint in hints.items() if hint.channel})
     used = {motion.yaw, motion.lateral, motion.accel, motion.steering, *(motion.path or ())}
     used |= set(motion.distances)
     free = [k for k in own if k not in {motion.speed, *motion.wheels, *used}]

@@ -31,6 +31,8 @@ _ACCELERATION = 0.9
 _LATERAL_PAIR = 0.9
 _DIFFERENCE = 0.5
 _STEERING = 0.6
+# Of four wheels none runs so much less faster in corners than the others; a ground speed does.
+_LEAST_SHARE = 0.4
 _SHAFT_PAIR = 0.85
 _DRIVING = 0.3
 # Driven wheels slipped 1.6 % and more at full drive, undriven ones less than 0.1 %.
@@ -68,20 +70,22 @@ class Motion:
     """``heading rate of (first, second) = path_turn * yaw``; 0 when unknown."""
 
 
-def motion_of(columns: dict[str, FloatArray], preferred_speed: str | None = None) -> Motion:
+def motion_of(columns: dict[str, FloatArray], named: Mapping[str, str] | None = None) -> Motion:
     """Everything that follows from how columns move together.
 
     Parameters
     ----------
     columns : dict of arrays
         On the even grid of `evidence.grid_of`.
-    preferred_speed : str, optional
-        The column that its text calls the ground speed.
+    named : mapping, optional
+        What the columns' texts call them: ``speed_mps``, ``wheel_speed``, ``yaw_rate_radps`` …
     """
+    named = named or {}
     group = companions(columns)
     if not group:
         return Motion()
-    middle = preferred_speed if preferred_speed in group else None
+    called = [k for k in group if named.get(k) == "speed_mps"]
+    middle = called[0] if len(called) == 1 else None
     speed = columns[middle] if middle else _middle(columns, group)
     free = {k: v for k, v in columns.items() if k not in group and np.nanstd(v) > 0}
     distances = {k: f for k, v in free.items() if (f := covers_distance(v, speed))}
@@ -92,14 +96,16 @@ def motion_of(columns: dict[str, FloatArray], preferred_speed: str | None = None
     for used in (accel[0], *(path[0] or ())):
         signed.pop(used or "", None)
     off_power = _off_power(speed)
-    yaw, lateral, slope = _yaw(signed, columns, group, speed, off_power)
+    yaw, lateral, slope = _yaw(signed, columns, group, speed, off_power, named)
     turning = yaw or lateral
     share: dict[str, float] = {}
     if turning is not None:
         turn = columns[turning] if yaw else columns[turning] / np.maximum(speed, 1e-9)
         share = {k: yaw_share(columns[k], speed, turn, off_power) for k in group}
         middle = middle or _unmoved(share)
-    wheels = tuple(k for k in group if k != middle)
+    wheels = _wheels(group, middle, share, named)
+    if not wheels:
+        return Motion()
     if middle is not None:
         speed = columns[middle]
         accel = _accel({accel[0]: columns[accel[0]]}, speed) if accel[0] else accel
@@ -170,6 +176,7 @@ def _yaw(
     group: list[str],
     speed: FloatArray,
     off_power: BoolArray,
+    named: Mapping[str, str],
 ) -> tuple[str | None, str | None, float]:
     """Yaw rate and lateral acceleration: the pair that keeps to ``lateral = speed × yaw``."""
     turns = {k: _difference_agrees(v, columns, group, off_power) for k, v in signed.items()}
@@ -183,13 +190,11 @@ def _yaw(
             most, best = found * turns[yaw], (yaw, lateral)
     if best is not None:
         return *best, line(speed * signed[best[0]], signed[best[1]]).slope
-    alone = max(turns, key=lambda k: turns[k], default=None)
-    if alone is None or turns[alone] < _DIFFERENCE:
-        return None, None, 0.0
-    by_speed = signed[alone] / np.maximum(speed, 0.05 * np.nanmax(speed))
-    if _difference_agrees(by_speed, columns, group, off_power) > turns[alone]:
-        return None, alone, 0.0
-    return alone, None, 0.0
+    # One alone turns with the wheels as steering does, too: only its name tells which it is.
+    alone = {"yaw_rate_radps": None, "accel_lat_mps2": None} | {named.get(k, ""): k for k in signed}
+    if (found_yaw := alone["yaw_rate_radps"]) and turns[found_yaw] > _DIFFERENCE:
+        return found_yaw, None, 0.0
+    return None, alone["accel_lat_mps2"], 0.0
 
 
 def _difference_agrees(
@@ -201,6 +206,18 @@ def _difference_agrees(
         difference = columns[one] - columns[other] * ratio_of(columns[one], columns[other])
         best = max(best, abs(line(difference, turn, where).correlation))
     return best
+
+
+def _wheels(
+    group: list[str], middle: str | None, share: Mapping[str, float], named: Mapping[str, str]
+) -> tuple[str, ...]:
+    """The wheels of a group of speeds; without names only where none can be the car's own speed."""
+    rest = tuple(k for k in group if k != middle)
+    sizes = sorted(abs(share.get(k, 0.0)) for k in rest)
+    two_and_two = len(rest) == 4 and sum(share.get(k, 0.0) > 0 for k in rest) == 2
+    if middle is not None or (two_and_two and sizes[0] > _LEAST_SHARE * sizes[-1]):
+        return rest
+    return tuple(k for k in rest if named.get(k) == "wheel_speed")
 
 
 def _unmoved(share: Mapping[str, float]) -> str | None:

@@ -315,3 +315,21 @@ def test_a_nameless_log_is_right_whatever_the_lock_does_to_the_wheels(
     assert all(each.sign == 1 for each in made.entries)
     assert all(each.unit in (None, CHANNEL_BY_NAME[each.channel].unit) for each in made.entries)
     assert (made.ties, made.notes) == ((), ())
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_whatever_channels_a_nameless_log_lacks_nothing_wrong_is_proposed(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    log = drive()
+    kept = [k for k in log if k != "time_s" and rng.random() < (0.4, 0.7, 0.9)[seed % 3]]
+    called = {f"c{i}": name for i, name in enumerate(kept, 1)}
+    columns = {"c0": log["time_s"]} | {k: log[v] for k, v in called.items()}
+    made = propose(list(columns), [None] * len(columns), columns, CAR)
+    for each in made.entries:
+        assert each.channel == called[each.column]
+        assert each.unit in (None, CHANNEL_BY_NAME[each.channel].unit)
+    for tie in made.ties:
+        assert any(
+            all(p.channel == called[p.column] and p.sign == 1 for p in option.proposals)
+            for option in tie.options
+        ), tie.question
