@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import logging
+import sys
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -63,12 +67,26 @@ def _opened(contents: Contents) -> Any:
         raise InputError(msg) from None
     # It tells of damage in its own words and on its own way; ours is the error.
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
+    with _thrown_away_quietly():
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                return MDF(io.BytesIO(contents.data))
+        except Exception as why:  # noqa: BLE001 - damage meets any of its parts
+            damage = _damaged(contents, why)
+    raise damage
+
+
+@contextmanager
+def _thrown_away_quietly() -> Iterator[None]:
+    """A half-read file of asammdf complains on the screen when it is thrown away; not here."""
+    before = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return MDF(io.BytesIO(contents.data))
-    except Exception as why:  # damage meets asammdf in any of its parts
-        raise _damaged(contents, why) from why
+        yield
+        gc.collect()
+    finally:
+        sys.unraisablehook = before
 
 
 def _damaged(contents: Contents, why: Exception) -> InputError:

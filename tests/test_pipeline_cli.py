@@ -484,7 +484,8 @@ def opened(logbook: Path) -> dict[str, dict[str, object]]:
     """Every session of a logbook by its id, each looked through: nothing half, nothing mixed."""
     book = Logbook(logbook)
     sessions = {}
-    for result in sorted(logbook.glob("results/*.json")):
+    # A hidden file is one written aside by a process that was killed.
+    for result in sorted(logbook.glob("results/[!.]*.json")):
         found = json.loads(result.read_text(encoding="utf-8"))
         assert read_session(book.session(result.stem)).source.sha256[:8] == result.stem[-8:]
         assert book.page(result.stem).read_text(encoding="utf-8").rstrip().endswith("</html>")
