@@ -48,6 +48,11 @@ _TREATED = {
     Treatment.MISSING: "left open; energy bridges up to 0.5 s and widens its interval",
     Treatment.RESAMPLED: "short events of this channel are softened",
 }
+_TREATED_ELSEWHERE = {
+    Treatment.CLAMPED: "the true value was larger",
+    Treatment.FILLED: "bridged by the channel's rule",
+    Treatment.MISSING: "left open; what needs it has a gap there",
+}
 
 
 def quality_notes(
@@ -103,13 +108,20 @@ def _counted(session: Session) -> list[QualityNote]:
     """What was done to samples on the way in."""
     notes = [
         QualityNote(count.channel, str(count.treatment), count.count, count.first_s, count.detail,
-                    _TREATED[count.treatment])
+                    _treated(count.channel, count.treatment))
         for count in session.counts
     ]  # fmt: skip
     return notes + [
-        QualityNote("file", "left out", 1, None, note, "one sample fewer")
+        QualityNote("file", "reading", 1, None, note, "check that the file means it so")
         for note in session.source.notes
     ]
+
+
+def _treated(channel: str, treatment: Treatment) -> str:
+    """What a treatment of a channel's samples does to the results."""
+    if channel.startswith(("wheel_speed_", "shaft_torque_")):
+        return _TREATED[treatment]
+    return _TREATED_ELSEWHERE.get(treatment, _TREATED[treatment])
 
 
 def _zeros(signals: Signals, learnt: Learnt) -> list[QualityNote]:
