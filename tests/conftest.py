@@ -6,10 +6,11 @@ import contextlib
 import os
 import shutil
 import subprocess
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import pytest
 
@@ -78,6 +79,33 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def repository() -> Path:
     """The folder that holds pyproject.toml."""
     return Path(__file__).resolve().parent.parent
+
+
+class Outcome(NamedTuple):
+    """What a call of the command line came to."""
+
+    code: int
+    out: str
+    err: str
+
+
+Sidegear = Callable[..., Outcome]
+
+
+@pytest.fixture
+def sidegear(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Sidegear:
+    """Call the command line as the shell would, in this process."""
+
+    import pipeline.cli
+
+    def call(*arguments: object) -> Outcome:
+        monkeypatch.setattr(sys, "argv", ["sidegear", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            pipeline.cli.main()
+        said = capsys.readouterr()
+        return Outcome(int(ended.value.code or 0), said.out, said.err)
+
+    return call
 
 
 @pytest.fixture(scope="session")

@@ -4,45 +4,17 @@ from __future__ import annotations
 
 import json
 import shutil
-import sys
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
+from conftest import Sidegear
 
-import pipeline.cli
 from loaders.mapping import read_channel_map
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 RUN1, RUN2 = SAMPLES / "hollin_fell_run1.csv", SAMPLES / "hollin_fell_run2.csv"
 RUN3 = SAMPLES / "hollin_fell_run3.txt"
-
-
-class Outcome(NamedTuple):
-    """What a call of the command line came to."""
-
-    code: int
-    out: str
-    err: str
-
-
-Sidegear = Callable[..., Outcome]
-
-
-@pytest.fixture
-def sidegear(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Sidegear:
-    """Call the command line as the shell would, in this process."""
-
-    def call(*arguments: object) -> Outcome:
-        monkeypatch.setattr(sys, "argv", ["sidegear", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            pipeline.cli.main()
-        said = capsys.readouterr()
-        return Outcome(int(ended.value.code or 0), said.out, said.err)
-
-    return call
 
 
 @pytest.fixture

@@ -8,13 +8,12 @@ import subprocess
 import sys
 import time
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
 import circuit_car
 import numpy as np
 import pytest
+from conftest import Outcome, Sidegear
 from simulated import simulate
 
 import loaders.normalise
@@ -26,31 +25,6 @@ from loaders.store import read_session
 PROJECT = Path(__file__).parents[1]
 SAMPLES = PROJECT / "sample_logs"
 BROKEN = SAMPLES / "broken"
-
-
-class Outcome(NamedTuple):
-    """What a call of the command line came to."""
-
-    code: int
-    out: str
-    err: str
-
-
-Sidegear = Callable[..., Outcome]
-
-
-@pytest.fixture
-def sidegear(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Sidegear:
-    """Call the command line as the shell would, in this process."""
-
-    def call(*arguments: object) -> Outcome:
-        monkeypatch.setattr(sys, "argv", ["sidegear", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            pipeline.cli.main()
-        said = capsys.readouterr()
-        return Outcome(int(ended.value.code or 0), said.out, said.err)
-
-    return call
 
 
 @pytest.fixture(scope="module")
