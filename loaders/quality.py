@@ -26,6 +26,7 @@ from loaders.signal_faults import (
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 # Nominal, wheels of every circuit car taken together: only to tell standing from moving.
 _ROUGH_RADIUS_M = 0.3
@@ -97,7 +98,10 @@ def signal_faults(session: Session) -> tuple[SignalFault, ...]:
     of what is seen are stated with each function of `signal_faults`.
     """
     found: list[SignalFault] = _cuts(session)
-    speeds = _rough_speeds(session)
+    moves = _moves(session)
+    votes = np.zeros(len(session.time_s), dtype=np.intp)
+    for each in moves.values():
+        votes += each
     spikes: dict[str, Spans] = {}
     for name, values in session.channels.items():
         channel = CHANNEL_BY_NAME[name]
@@ -107,7 +111,7 @@ def signal_faults(session: Session) -> tuple[SignalFault, ...]:
         stops = _stops(session, name, values)
         if channel.quantity in _CAN_FREEZE:
             shortest = _STILL_S.get(channel.quantity, FROZEN_S)
-            moving = _moving(speeds, name, len(values))[::stride]
+            moving = _moving(moves, votes, name)[::stride]
             spans = stride * frozen_spans(
                 values[::stride], moving, session.rate_hz / stride, shortest
             )
@@ -191,25 +195,23 @@ def _height(values: FloatArray, spans: Spans) -> float:
     return float(np.max(np.abs(values[spans[:, 0]] - values[spans[:, 0] - 1])))
 
 
-def _rough_speeds(session: Session) -> dict[str, FloatArray]:
-    """About how fast the car is, by each channel that shows it. [m/s]"""
-    speeds = {
-        name: _ROUGH_RADIUS_M * values
+def _moves(session: Session) -> dict[str, BoolArray]:
+    """Where the car moves, by each channel that shows it."""
+    moves = {
+        name: _ROUGH_RADIUS_M * values > _MOVING_MPS
         for name, values in session.channels.items()
         if name.startswith("wheel_speed")
     }
     if "speed_mps" in session.channels:
-        speeds["speed_mps"] = session.channels["speed_mps"]
-    return speeds
+        moves["speed_mps"] = session.channels["speed_mps"] > _MOVING_MPS
+    return moves
 
 
-def _moving(speeds: Mapping[str, FloatArray], besides: str, n: int) -> BoolArray:
+def _moving(moves: Mapping[str, BoolArray], votes: IndexArray, besides: str) -> BoolArray:
     """Where two other channels say that the car moves; one where there is only one."""
-    votes = np.zeros(n, dtype=np.int8)
-    others = [values for name, values in speeds.items() if name != besides]
-    for values in others:
-        votes += values > _MOVING_MPS
-    return votes >= min(2, max(1, len(others)))
+    own = moves.get(besides)
+    others = len(moves) - (own is not None)
+    return np.asarray((votes if own is None else votes - own) >= min(2, max(1, others)))
 
 
 def _stride(session: Session, name: str) -> int:

@@ -122,7 +122,7 @@ def spike_spans(values: FloatArray, rate_hz: float) -> Spans:
     steps = np.diff(values)
     if len(steps) < _SPIKE_BLOCK or rate_hz < _SLOWEST_SPIKING_HZ:
         return np.empty((0, 2), dtype=np.intp)
-    size = np.nan_to_num(np.abs(steps))
+    size = np.fmax(np.abs(steps), 0.0)  # a hole is no step
     blocks = len(size) // _SPIKE_BLOCK
     mean = size[: blocks * _SPIKE_BLOCK].reshape(blocks, -1).mean(axis=1)
     # Most blocks hold nothing near the limit: only those that do are looked at sample by sample.

@@ -21,7 +21,6 @@ from pipeline.agreement import (
     speed_of_path,
     tooth_count,
     turn_rate_of_path,
-    voters,
 )
 from pipeline.channel_labels import label, named
 from pipeline.result import QualityNote
@@ -112,13 +111,18 @@ def turn_signals(seen: Seen) -> dict[str, FloatArray]:
     return {name: np.where(moving, values, np.nan) for name, values in signals.items()}
 
 
+def turned(seen: Seen) -> Odd:
+    """What says that the car turns the other way than most say."""
+    signals = turn_signals(seen)
+    return odd_signs(signals) if signals else Odd((), (), False, 0)
+
+
 def turning(seen: Seen) -> list[QualityNote]:
     """Left and right told apart: swapped wheels, and signs of what points to a side."""
-    signals = turn_signals(seen)
-    if len(signals) < 2 or voters(signals) < 2:
+    odd = turned(seen)
+    if len(odd.names) + len(odd.against) < 2:
         return [_not_told("swapped sides", "wheels", "no two channels tell left from right turns")]
-    odd = odd_signs(signals)
-    if odd is None:
+    if not odd.names:
         return []
     if not odd.decided:
         return [_undecided(seen, odd)]
@@ -127,9 +131,8 @@ def turning(seen: Seen) -> list[QualityNote]:
 
 def driven_swapped(seen: Seen) -> bool:
     """Whether the driven wheels look swapped by what the other channels say."""
-    signals = turn_signals(seen)
-    odd = odd_signs(signals) if len(signals) > 1 else None
-    return odd is not None and odd.decided and _DRIVEN in odd.names
+    odd = turned(seen)
+    return odd.decided and _DRIVEN in odd.names
 
 
 def _wheel_names(seen: Seen, which: str) -> tuple[str, str]:

@@ -34,6 +34,7 @@ BoolArray = NDArray[np.bool_]
 NOTABLE_DELAY_S = 0.010
 _NOTABLE_DRIFT_S = 0.050
 _FULL_HZ = 100.0
+_CHECK_HZ = 50.0
 _MOVING_MPS = 8.0
 _STRAIGHT_MPS2 = 1.0
 _SHUT = 0.05
@@ -275,23 +276,33 @@ def _late(session: Session, sheet: BuildSheet, signals: Signals) -> list[Quality
 
 def _torque_delay(session: Session, sheet: BuildSheet, signals: Signals) -> Delay | str:
     """By accelerometer, unless that is itself out of step with the wheels; else by wheels alone."""
-    every = max(1, round(session.rate_hz / _FULL_HZ))
-    rate = session.rate_hz / every
     if signals.input_torque_nm is None:
         return "the log has no torque of the axle"
-    if rate * LONGEST_DELAY_S < 2:
-        return f"the log has only {rate:.3g} samples a second"
-    torque = thinned(signals.input_torque_nm, every)
-    usable = ((signals.speed_mps > _MOVING_MPS) & signals.brakes_off)[::every]
-    driven = rate_of_change(thinned(0.5 * (signals.left_radps + signals.right_radps), every), rate)
+    driven = 0.5 * (signals.left_radps + signals.right_radps)
+    usable = (signals.speed_mps > _MOVING_MPS) & signals.brakes_off
+    undriven = _mean_wheel(session, "f" if sheet.car.driven_axle == "rear" else "r")
+
+    def answer(
+        highest_hz: float, part: FloatArray, *, is_speed: bool, shift_s: float
+    ) -> Delay | str:
+        assert signals.input_torque_nm is not None
+        every = max(1, round(session.rate_hz / highest_hz))
+        rate = session.rate_hz / every
+        if rate * LONGEST_DELAY_S < 2:
+            return f"the log has only {rate:.3g} samples a second"
+        torque, wheel, other = (
+            thinned(values, every) for values in (signals.input_torque_nm, driven, part)
+        )
+        gain = rate_of_change(other, rate) if is_speed else other
+        free = usable[: len(torque) * every : every]
+        return torque_delay(torque, (rate_of_change(wheel, rate), gain), free, rate, shift_s)
+
     answers = []
     if signals.accel_long_mps2 is not None:
-        parts = (driven, thinned(signals.accel_long_mps2, every))
-        answers.append(torque_delay(torque, parts, usable, rate, BY_ACCELEROMETER_S))
-    undriven = _mean_wheel(session, "f" if sheet.car.driven_axle == "rear" else "r")
+        along = signals.accel_long_mps2
+        answers.append(answer(_FULL_HZ, along, is_speed=False, shift_s=BY_ACCELEROMETER_S))
     if undriven is not None:
-        parts = (driven, rate_of_change(thinned(undriven, every), rate))
-        answers.append(torque_delay(torque, parts, usable, rate, BY_WHEELS_S))
+        answers.append(answer(_CHECK_HZ, undriven, is_speed=True, shift_s=BY_WHEELS_S))
     known = [answer for answer in answers if isinstance(answer, Delay)]
     if not answers:
         return "neither undriven wheels nor longitudinal acceleration show how the car gains speed"

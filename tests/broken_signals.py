@@ -35,7 +35,7 @@ def _times(names: tuple[str, ...], factor: float) -> Callable[[Channels, float],
     return lambda c, _: {**c, **{name: factor * c[name] for name in names}}
 
 
-def _late(names: tuple[str, ...], seconds: float) -> Callable[[Channels, float], Channels]:
+def late(names: tuple[str, ...], seconds: float) -> Callable[[Channels, float], Channels]:
     def put_in(c: Channels, _: float) -> Channels:
         t = c["time_s"]
         return {**c, **{name: np.interp(t - seconds, t, _whole(c[name], t)) for name in names}}
@@ -140,8 +140,8 @@ FAULTS: tuple[Fault, ...] = (
     ),
     Fault("47 teeth for 48 at the rear", "tooth count", (RL, RR), _times((RL,), 48 / 47)),
     Fault("36 teeth for 48 at the front", "tooth count", (FL, FR), _times((FR,), 36 / 48)),
-    Fault("torques 40 ms late", "delay", (LEFT,), _late((LEFT, RIGHT), 0.040)),
-    Fault("torques 40 ms early", "delay", (LEFT,), _late((LEFT, RIGHT), -0.040)),
+    Fault("torques 40 ms late", "delay", (LEFT,), late((LEFT, RIGHT), 0.040)),
+    Fault("torques 40 ms early", "delay", (LEFT,), late((LEFT, RIGHT), -0.040)),
     Fault(
         "torques drifting by 0.3 s", "clock drift", (LEFT,), _drifting((LEFT, RIGHT), 0.3)
     ),

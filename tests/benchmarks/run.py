@@ -28,11 +28,15 @@ from simulated import simulate  # noqa: E402
 from loaders.channels import CHANNEL_BY_NAME  # noqa: E402
 from loaders.logbook import Logbook, publish  # noqa: E402
 from loaders.mapping import read_channel_map  # noqa: E402
-from loaders.normalise import load_session  # noqa: E402
+from loaders.normalise import Session, load_session  # noqa: E402
+from loaders.quality import signal_faults, with_faults_marked  # noqa: E402
 from loaders.store import write_session  # noqa: E402
 from pipeline.analyse import analyse  # noqa: E402
-from pipeline.build_sheet import read_build_sheet, read_circuit  # noqa: E402
+from pipeline.build_sheet import BuildSheet, read_build_sheet, read_circuit  # noqa: E402
+from pipeline.learn import learn  # noqa: E402
 from pipeline.published import to_json  # noqa: E402
+from pipeline.quality import quality_notes  # noqa: E402
+from pipeline.signals import resolve  # noqa: E402
 from reports.render import render  # noqa: E402
 from reports.session import session_report  # noqa: E402
 
@@ -106,6 +110,14 @@ def write_bare(table: pa.Table, path: Path) -> None:
     parquet.write_table(table, path, compression="zstd", compression_level=1)
 
 
+def time_of_quality(session: Session, sheet: BuildSheet) -> float:
+    """Median time of everything that is found in the signals. [s]"""
+    marked = with_faults_marked(session, signal_faults(session))
+    signals = resolve(marked, sheet)
+    learnt = learn(signals, (), sheet)
+    return timed(lambda: quality_notes(marked, signal_faults(session), sheet, signals, learnt))[0]
+
+
 def main() -> None:
     """Print one row per stage: seconds, and how many times the bare reading."""
     with tempfile.TemporaryDirectory() as name:
@@ -117,6 +129,7 @@ def main() -> None:
         bare_s, table = timed(lambda: read_bare(log))
         parquet_s, _ = timed(lambda: write_bare(table, folder / "bare.parquet"))
         load_s, session = timed(lambda: load_session(log, maps))
+        quality_s = time_of_quality(session, sheet)
         analyse_s, result = timed(lambda: analyse(session, sheet, circuit))
         render_s, page = timed(lambda: render(session_report(result)))
         json_s, published = timed(lambda: to_json(result))
@@ -129,6 +142,7 @@ def main() -> None:
             ("bare pyarrow.csv reading (baseline)", bare_s),
             ("bare Parquet writing of the same table", parquet_s),
             ("read and normalise", load_s),
+            ("quality findings (part of the next row)", quality_s),
             ("analyse, intervals included", analyse_s),
             ("page", render_s),
             ("JSON", json_s),
