@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import gc
+import importlib.util
 import io
-import logging
+import json
+import os
+import subprocess
 import sys
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
-from typing import Any
+from pathlib import Path
 
 import numpy as np
 
 from loaders.errors import InputError
 from loaders.layout import BY_EVIDENCE, TextHabits
+from loaders.mdf_process import NO_NUMBERS
 from loaders.rawtable import (
     Choose,
     Contents,
@@ -25,6 +25,8 @@ from loaders.rawtable import (
     refuse_repeated_names,
 )
 
+# A long session is read in seconds; damage can send asammdf round in circles.
+_LONGEST_S = 120.0
 _TIME = "time"
 """What the time is called, which in MDF belongs to every channel and has no name of its own."""
 
@@ -49,78 +51,25 @@ def read_mdf(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENC
         If asammdf is not installed, the file is damaged, or a channel holds no numbers.
     """
     del stated  # a typed file leaves nothing to state
-    file = _opened(contents)
-    try:
-        return _read(contents, file, choose)
-    finally:
-        file.close()
-
-
-def _opened(contents: Contents) -> Any:
-    try:
-        from asammdf import MDF  # optional, and it loads slowly
-    except ImportError:
+    if importlib.util.find_spec("asammdf") is None:
         msg = (
             f"{contents.path.name}: is an MDF file; reading those needs the package asammdf. "
             'Install it with: pip install "sidegear[mdf]"'
         )
-        raise InputError(msg) from None
-    # It tells of damage in its own words and on its own way; ours is the error.
-    logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    with _thrown_away_quietly():
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                return MDF(io.BytesIO(contents.data))
-        except Exception as why:  # noqa: BLE001 - damage meets any of its parts
-            damage = _damaged(contents, why)
-    raise damage
-
-
-@contextmanager
-def _thrown_away_quietly() -> Iterator[None]:
-    """A half-read file of asammdf complains on the screen when it is thrown away; not here."""
-    before = sys.unraisablehook
-    sys.unraisablehook = lambda _: None
-    try:
-        yield
-        gc.collect()
-    finally:
-        sys.unraisablehook = before
-
-
-def _damaged(contents: Contents, why: Exception) -> InputError:
-    said = " ".join(str(why).split())[:80] or type(why).__name__
-    return InputError(
-        f"{contents.path.name}: begins as an MDF file but cannot be read ({said}); it is damaged "
-        "or cut short. Copy or export the log again."
-    )
-
-
-def _read(contents: Contents, file: Any, choose: Choose) -> RawTable:
-    try:
-        places = _places(file)
-        units = [str(file.groups[g].channels[i].unit or "") for _, g, i in places]
-        start = str(file.header.start_time)
-    except Exception as why:  # as above
-        raise _damaged(contents, why) from why
+        raise InputError(msg)
+    about = json.loads(_answer(contents, None))
     layout = Layout(
-        names=(_TIME, *(name for name, _, _ in places)),
-        units=("s", *(unit or None for unit in units)),
-        metadata={"start": start},
+        names=(_TIME, *about["names"]),
+        units=("s", *(unit or None for unit in about["units"])),
+        metadata={"start": about["start"]},
         dialect=Typed("MDF"),
     )
     wanted = choose(layout)
     refuse_repeated_names(contents.path, layout.names, wanted, layout.dialect)
-    try:
-        signals = {
-            name: file.get(name, group=group, index=index, ignore_invalidation_bits=False)
-            for name, group, index in places
-            if name in wanted
-        }
-    except Exception as why:  # as above
-        raise _damaged(contents, why) from why
-    stamps, columns = _on_all_stamps(contents, signals)
+    order = [name for name in about["names"] if name in wanted]
+    with np.load(io.BytesIO(_answer(contents, order))) as archive:
+        stamps, *values = (archive[f"arr_{i}"] for i in range(len(order) + 1))
+    columns: dict[str, FloatArray] = dict(zip(order, values, strict=True))
     return RawTable(
         path=contents.path,
         names=layout.names,
@@ -136,33 +85,38 @@ def _read(contents: Contents, file: Any, choose: Choose) -> RawTable:
     )
 
 
-def _places(file: Any) -> list[tuple[str, int, int]]:
-    """Name, group and index of every channel but the masters, in file order."""
-    return [
-        (str(channel.name), g, i)
-        for g, group in enumerate(file.groups)
-        for i, channel in enumerate(group.channels)
-        if file.masters_db.get(g) != i
-    ]
-
-
-def _on_all_stamps(
-    contents: Contents, signals: dict[str, Any]
-) -> tuple[FloatArray, dict[str, FloatArray]]:
-    """The union of all time stamps, and each signal on it, NaN between its samples."""
-    odd = [name for name, signal in signals.items() if signal.samples.dtype.kind not in "biuf"]
-    odd = [name for name in odd if name] or odd
-    if odd:
-        said = ", ".join(f"'{name}'" for name in odd)
+def _answer(contents: Contents, wanted: list[str] | None) -> bytes:
+    """What a process of its own reads out of the file: a damaged one can crash or hang asammdf."""
+    packages = str(Path(__file__).parents[1])
+    path = os.pathsep.join(filter(None, (packages, os.environ.get("PYTHONPATH"))))
+    try:
+        ran = subprocess.run(
+            # -P: not a folder called loaders that happens to lie where the user stands.
+            [sys.executable, "-P", "-m", "loaders.mdf_process"],
+            input=json.dumps({"wanted": wanted}).encode() + b"\n" + contents.data,
+            capture_output=True,
+            timeout=_LONGEST_S,
+            env={**os.environ, "PYTHONPATH": path},
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        raise _damaged(contents, f"no end after {_LONGEST_S:.0f} s") from None
+    if ran.returncode == NO_NUMBERS:
+        said = ", ".join(f"'{name}'" for name in json.loads(ran.stdout))
         msg = (
             f"{contents.path.name}: no plain numbers in channel {said}; expected one number per "
             "sample. Take it out of the channel map."
         )
         raise InputError(msg)
-    stamps = np.unique(np.concatenate([np.empty(0), *(s.timestamps for s in signals.values())]))
-    columns = {}
-    for name, signal in signals.items():
-        column = np.full(len(stamps), np.nan)
-        column[np.searchsorted(stamps, signal.timestamps)] = signal.samples.astype(np.float64)
-        columns[name] = column
-    return stamps, columns
+    if ran.returncode != 0:
+        last = ran.stderr.decode(errors="replace").strip().splitlines()[-1:]
+        raise _damaged(contents, last[0] if last else f"its reader ended with {ran.returncode}")
+    return ran.stdout
+
+
+def _damaged(contents: Contents, why: str) -> InputError:
+    said = " ".join(why.split())[:80]
+    return InputError(
+        f"{contents.path.name}: begins as an MDF file but cannot be read ({said}); it is damaged "
+        "or cut short. Copy or export the log again."
+    )
