@@ -21,6 +21,8 @@ from pipeline.published import to_json, to_object
 from pipeline.result import AxleState, SessionResult
 
 LAW = ("breakaway_torque_nm", "lock_drive", "lock_overrun")
+# Never looked at while the estimator was being made.
+FRESH_SEEDS = range(7000, 7020)
 MIRRORED_SIGN = ("yaw_rate_radps", "accel_lat_mps2", "steering_angle_rad", "position_x_m")
 SWAPPED = (
     ("wheel_speed_fl_radps", "wheel_speed_fr_radps"),
@@ -154,7 +156,7 @@ def test_a_session_of_eight_laps_is_read_as_closely_as_promised(seed: int) -> No
 
 @pytest.mark.slow
 def test_eighteen_of_twenty_sessions_are_read_as_closely_as_promised() -> None:
-    close = sum(is_as_close_as_promised(full_run(seed)) for seed in range(20))
+    close = sum(is_as_close_as_promised(full_run(seed)) for seed in FRESH_SEEDS)
     print(f"{close} of 20 sessions")
     assert close >= 18
 
@@ -185,7 +187,7 @@ def test_inside_overspeeds_are_found_where_they_happened() -> None:
 
 @pytest.mark.slow
 def test_inside_overspeeds_are_found_in_twenty_sessions() -> None:
-    runs = [full_run(seed) for seed in range(20)]
+    runs = [full_run(seed) for seed in FRESH_SEEDS]
     scores = {str(state): event_score(runs, state) for state in list(AxleState)[1:]}
     print(json.dumps(scores, indent=1))
     assert scores["inside overspeed"]["recall"] >= 0.95
