@@ -40,9 +40,11 @@ def findings(
 ) -> tuple[Finding, ...]:
     """The session's findings, the ones that need a hand first; before all, signals that lie."""
     counted = [lap for lap in laps if lap.valid]
-    found = [
-        *_signals(info, quality),
-        *_counted_laps(info, laps, counted),
+    found = [*_signals(info, quality), *_counted_laps(info, laps, counted)]
+    if impossible := _impossible(info, estimates):
+        # Advice on parts would rest on columns that cannot be what the map says.
+        return (*found, *impossible)
+    found += [
         *_breakaway(info, estimates, predicted),
         *_locks(info, estimates, predicted),
         *_way(info, estimates),
@@ -103,6 +105,24 @@ def _counted_laps(
             sentence,
             consequence,
             needs_attention=True,
+        )
+    ]
+
+
+def _impossible(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
+    """Whether the law says that friction drives the faster wheel, which no pack does."""
+    found = estimates["breakaway_torque_nm"]
+    if isinstance(found, Missing) or found.high > -_OPEN_BELOW_NM:
+        return []
+    return [
+        _said(
+            info,
+            f"The breakaway torque comes out at {found.value:.0f} N·m ({found.low:.0f} to "
+            f"{found.high:.0f}): friction would have to drive the faster wheel, which it cannot.",
+            "Wheel speeds or half-shaft torques are swapped or carry a wrong sign in the channel "
+            "map; until that is put right, no lock, energy or state here means anything.",
+            needs_attention=True,
+            rests_on=("breakaway_torque_nm",),
         )
     ]
 

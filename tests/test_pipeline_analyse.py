@@ -371,6 +371,16 @@ def test_without_wheel_speeds_the_error_says_what_to_map() -> None:
         analysed(without(simulated_session(), "wheel_speed_rl_radps"))
 
 
+def test_swapped_wheels_get_no_advice_on_parts() -> None:
+    session = simulated_session()
+    wheels = ("wheel_speed_rl_radps", "wheel_speed_rr_radps")
+    swapped = dict(zip(wheels, (session.channels[name] for name in reversed(wheels)), strict=True))
+    seen = analysed(replace(session, channels={**session.channels, **swapped}))
+    assert all(finding.needs_attention for finding in seen.findings)
+    assert any("friction would have to drive" in finding.sentence for finding in seen.findings)
+    assert not any("Check" in finding.consequence for finding in seen.findings)
+
+
 def test_a_spool_gets_no_confident_number() -> None:
     result = run(12, replace_spool(circuit_car.Car()), circuit_car.short_circuit(), laps=5).result
     found = result.estimates["breakaway_torque_nm"]
