@@ -26,7 +26,6 @@ from loaders.signal_faults import (
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
 
 # Nominal, wheels of every circuit car taken together: only to tell standing from moving.
 _ROUGH_RADIUS_M = 0.3
@@ -95,14 +94,16 @@ def signal_faults(session: Session) -> tuple[SignalFault, ...]:
     Notes
     -----
     Channels held between samples (gear, lap) are only looked at for gaps in the recording. Limits
-    of what is seen are stated with each function of `signal_faults`.
+    of what is seen are stated with each function of `signal_faults`. The channels are taken one
+    after the other, so that a mapping that fetches them one by one will do.
     """
     found: list[SignalFault] = _cuts(session)
     moves = _moves(session)
-    votes = np.zeros(len(session.time_s), dtype=np.intp)
+    votes = np.zeros(len(session.time_s), dtype=np.int8)
     for each in moves.values():
         votes += each
-    spikes: dict[str, Spans] = {}
+    anyone = _moving(moves, votes, "")
+    spikes: dict[str, _Spikes] = {}
     for name, values in session.channels.items():
         channel = CHANNEL_BY_NAME[name]
         if channel.between is Between.HOLD or channel.quantity is Quantity.TEMPERATURE:
@@ -111,40 +112,56 @@ def signal_faults(session: Session) -> tuple[SignalFault, ...]:
         stops = _stops(session, name, values)
         if channel.quantity in _CAN_FREEZE:
             shortest = _STILL_S.get(channel.quantity, FROZEN_S)
-            moving = _moving(moves, votes, name)[::stride]
+            moving = _moving(moves, votes, name) if name in moves else anyone
             spans = stride * frozen_spans(
-                values[::stride], moving, session.rate_hz / stride, shortest
+                values[::stride], moving[::stride], session.rate_hz / stride, shortest
             )
-            spans = spans[~_at_a_stop(session, name, values[spans[:, 0]], stops)]
+            spans = spans[~_at_a_stop(session, name, values, spans[:, 0], stops)]
             found += _fault(session, name, FaultKind.FROZEN, spans, _longest(spans, session), "s")
         found += stops
         if stride == 1:
-            spikes[name] = spike_spans(values, session.rate_hz)
+            spans = spike_spans(values, session.rate_hz)
+            heights = np.abs(values[spans[:, 0]] - values[spans[:, 0] - 1])
+            spikes[name] = _Spikes(spans, heights)
         if name.startswith("wheel_speed"):
             found += _step(session, name, values)
-    for name, spans in _alone(spikes, session.rate_hz).items():
-        height, unit = _height(session.channels[name], spans), CHANNEL_BY_NAME[name].unit
-        found += _fault(session, name, FaultKind.SPIKES, spans, height, unit)
+    for name, alone in _alone(spikes, session.rate_hz).items():
+        height = float(alone.heights.max(initial=0.0))
+        unit = CHANNEL_BY_NAME[name].unit
+        found += _fault(session, name, FaultKind.SPIKES, alone.spans, height, unit)
     return tuple(found)
 
 
 def _at_a_stop(
-    session: Session, name: str, values: FloatArray, stops: list[SignalFault]
+    session: Session,
+    name: str,
+    values: FloatArray,
+    at: NDArray[np.intp],
+    stops: list[SignalFault],
 ) -> BoolArray:
-    """Which of the values are the signal's stop rather than a frozen reading."""
-    pinned = np.isin(values, [stop.size for stop in stops])
+    """Which of the samples are the signal's stop rather than a frozen reading."""
+    if not len(at):
+        return np.zeros(0, dtype=bool)
+    pinned = np.isin(values[at], [stop.size for stop in stops])
     if (name, Treatment.CLAMPED) in {(c.channel, c.treatment) for c in session.counts}:
-        pinned |= np.abs(values) == np.nanmax(np.abs(session.channels[name]))
+        pinned |= np.abs(values[at]) == np.nanmax(np.abs(values))
     return pinned
 
 
-def _alone(spikes: Mapping[str, Spans], rate_hz: float) -> dict[str, Spans]:
+@dataclass(frozen=True, slots=True)
+class _Spikes:
+    spans: Spans
+    heights: FloatArray
+    """Of each spike's first sample from the sample before it."""
+
+
+def _alone(spikes: Mapping[str, _Spikes], rate_hz: float) -> dict[str, _Spikes]:
     """The spikes that no second channel of the same quantity shows: those are the car's own."""
     guard, alone = max(1, round(_TOGETHER_S * rate_hz)), {}
-    for name, spans in spikes.items():
-        quantity = CHANNEL_BY_NAME[name].quantity
+    for name, own in spikes.items():
+        quantity, spans = CHANNEL_BY_NAME[name].quantity, own.spans
         others = [
-            other[:, 0]
+            other.spans[:, 0]
             for key, other in spikes.items()
             if key != name and CHANNEL_BY_NAME[key].quantity is quantity
         ]
@@ -152,7 +169,7 @@ def _alone(spikes: Mapping[str, Spans], rate_hz: float) -> dict[str, Spans]:
         near = np.searchsorted(seen, spans[:, 0] - guard) < np.searchsorted(
             seen, spans[:, 0] + guard, side="right"
         )
-        alone[name] = spans[~near]
+        alone[name] = _Spikes(spans[~near], own.heights[~near])
     return alone
 
 
@@ -188,13 +205,6 @@ def _longest(spans: Spans, session: Session) -> float:
     return float((spans[:, 1] - spans[:, 0]).max() / session.rate_hz) if len(spans) else 0.0
 
 
-def _height(values: FloatArray, spans: Spans) -> float:
-    """The largest distance of a spike's first sample from the sample before it."""
-    if not len(spans):
-        return 0.0
-    return float(np.max(np.abs(values[spans[:, 0]] - values[spans[:, 0] - 1])))
-
-
 def _moves(session: Session) -> dict[str, BoolArray]:
     """Where the car moves, by each channel that shows it."""
     moves = {
@@ -207,11 +217,12 @@ def _moves(session: Session) -> dict[str, BoolArray]:
     return moves
 
 
-def _moving(moves: Mapping[str, BoolArray], votes: IndexArray, besides: str) -> BoolArray:
+def _moving(moves: Mapping[str, BoolArray], votes: NDArray[np.int8], besides: str) -> BoolArray:
     """Where two other channels say that the car moves; one where there is only one."""
     own = moves.get(besides)
     others = len(moves) - (own is not None)
-    return np.asarray((votes if own is None else votes - own) >= min(2, max(1, others)))
+    least = min(2, max(1, others))
+    return np.asarray((votes if own is None else votes - own.view(np.int8)) >= least)
 
 
 def _stride(session: Session, name: str) -> int:
@@ -245,8 +256,7 @@ def _stops(session: Session, name: str, values: FloatArray) -> list[SignalFault]
 
 
 def _step(session: Session, name: str, values: FloatArray) -> list[SignalFault]:
-    suspect = session.suspect.get(name)
-    step = written_step(values if suspect is None else values[~suspect])
+    step = written_step(values, session.suspect.get(name))
     if step is None:
         return []
     whole = np.array([[0, len(values)]], dtype=np.intp)

@@ -79,12 +79,16 @@ def frozen_spans(
     >>> frozen_spans(wave, np.ones(1000, dtype=bool), 100.0).tolist()
     [[300, 600]]
     """
-    same = (values[1:] == values[:-1]) & moving[1:] & moving[:-1]
     shortest = max(shortest_s * rate_hz, _FROZEN_SAMPLES)
-    if np.count_nonzero(same) < shortest - 1:
+    # A longer stretch holds two neighbours of every so many samples: most signals end here.
+    apart = max(1, int(shortest - 1) // 2)
+    if not np.any(values[apart::apart] == values[:-apart:apart]):
         return np.empty((0, 2), dtype=np.intp)
+    same = (values[1:] == values[:-1]) & moving[1:] & moving[:-1]
     changes = np.flatnonzero(np.concatenate(([True], ~same, [True])))
     lengths = np.diff(changes)
+    if lengths.max() < shortest:
+        return np.empty((0, 2), dtype=np.intp)
     counted = np.sort(lengths[moving[changes[:-1]] & np.isfinite(values[changes[:-1]])])
     habit = 0.0
     if len(counted) >= _FEWEST_RUNS:
@@ -119,36 +123,40 @@ def spike_spans(values: FloatArray, rate_hz: float) -> Spans:
     >>> spike_spans(wave, 100.0).tolist()
     [[500, 501]]
     """
-    steps = np.diff(values)
-    if len(steps) < _SPIKE_BLOCK or rate_hz < _SLOWEST_SPIKING_HZ:
+    if len(values) <= _SPIKE_BLOCK or rate_hz < _SLOWEST_SPIKING_HZ:
         return np.empty((0, 2), dtype=np.intp)
-    size = np.fmax(np.abs(steps), 0.0)  # a hole is no step
-    blocks = len(size) // _SPIKE_BLOCK
-    mean = size[: blocks * _SPIKE_BLOCK].reshape(blocks, -1).mean(axis=1)
-    # Most blocks hold nothing near the limit: only those that do are looked at sample by sample.
-    peaks = size[: blocks * _SPIKE_BLOCK].reshape(blocks, -1).max(axis=1)
-    if not np.any(peaks > _SPIKE_STEPS * mean):
-        return np.empty((0, 2), dtype=np.intp)
-    local = np.repeat(_SPIKE_STEPS * mean, _SPIKE_BLOCK)
-    local = np.concatenate((local, np.full(len(size) - len(local), local[-1])))
-    floor = _SPIKE_SHARE * _visited(values)
-    jumps = np.flatnonzero(size > np.maximum(local, floor))
+    size = np.diff(values)
+    np.abs(size, out=size)  # NaN at a hole, which is no jump
+    jumps = np.flatnonzero(size > _SPIKE_SHARE * _visited(values))
+    jumps = jumps[size[jumps] > _SPIKE_STEPS * _mean_near(size, jumps)]
     first, last = jumps[:-1], jumps[1:]
     widest = max(1, int(_WIDEST_SPIKE_S * rate_hz))
     smaller = np.minimum(size[first], size[last])
     left_over = np.abs(values[last + 1] - values[first])
-    spikes = (last - first <= widest) & (steps[first] * steps[last] < 0)
+    rises = values[first + 1] > values[first]
+    spikes = (last - first <= widest) & (rises != (values[last + 1] > values[last]))
     spikes &= left_over < _RETURN * smaller
     return np.column_stack((first[spikes] + 1, last[spikes] + 1))
+
+
+def _mean_near(size: FloatArray, at: NDArray[np.intp]) -> FloatArray:
+    """Mean size of the steps in the blocks of 128 that hold ``at``; a hole is no step."""
+    blocks, where = np.unique(
+        np.minimum(at // _SPIKE_BLOCK, len(size) // _SPIKE_BLOCK - 1), return_inverse=True
+    )
+    samples = blocks[:, None] * _SPIKE_BLOCK + np.arange(_SPIKE_BLOCK)
+    return np.asarray(np.fmax(size[samples], 0.0).mean(axis=1)[where])
 
 
 def _visited(values: FloatArray) -> float:
     """Width between the 1st and the 99th percentile of up to 8,000 samples."""
     some = values[:: max(1, len(values) // _STEP_SAMPLES)]
-    some = np.sort(some[np.isfinite(some)])
+    some = some[np.isfinite(some)]
     if not len(some):
         return 0.0
-    return float(some[int(0.99 * (len(some) - 1))] - some[int(0.01 * (len(some) - 1))])
+    low, high = int(0.01 * (len(some) - 1)), int(0.99 * (len(some) - 1))
+    some = np.partition(some, (low, high))
+    return float(some[high] - some[low])
 
 
 def stop_spans(values: FloatArray, *, upper: bool) -> Spans:
@@ -185,8 +193,14 @@ def stop_spans(values: FloatArray, *, upper: bool) -> Spans:
     return spans if here >= max(0.5 * len(near), _TO_NEXT_LEVEL * next_level) else none
 
 
-def written_step(values: FloatArray) -> float | None:
+def written_step(values: FloatArray, suspect: BoolArray | None = None) -> float | None:
     """The step in which a signal is written, in its own unit; None where it has no even one.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+    suspect : array of bool, shape (n,), optional
+        Samples that are not the sensor's own.
 
     Notes
     -----
@@ -196,7 +210,8 @@ def written_step(values: FloatArray) -> float | None:
     >>> round(written_step(np.round(np.random.default_rng(1).normal(0, 3, 5000), 2)), 6)
     0.01
     """
-    some = values[:: max(1, len(values) // _STEP_SAMPLES)]
+    every = max(1, len(values) // _STEP_SAMPLES)
+    some = values[::every] if suspect is None else values[::every][~suspect[::every]]
     levels = np.sort(some[np.isfinite(some)])
     gaps = np.diff(levels)
     if not len(gaps) or levels[-1] == levels[0]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from pipeline.runs import moving_mean
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+Values = TypeVar("Values", FloatArray, BoolArray)
 
 # A delay is looked for within this, and changes of torque slower than this are left out: the air,
 # the brakes and the hills come with them. Chosen on simulated sessions, where half a second gives
@@ -22,6 +24,9 @@ _STRETCHES = 16
 # The parts must explain this share of the torque's quick changes, or the delay is no delay.
 _LEAST_EXPLAINED = 0.3
 _LEAST_S = 40.0
+# A delay shows in ten minutes, a drift in 2.5 of each eighth; more of a long log adds time only.
+_LONGEST_LOOK_S = 600.0
+_LONGEST_DRIFT_LOOK_S = 1200.0
 # What tyres, shafts, toothed wheels and the parabola shift the answer by, one way or the other.
 # Measured on simulated sessions of two circuits at 20 to 500 Hz with 0 and 40 ms: up to 2 ms with
 # an accelerometer; up to 15 ms with undriven wheels in its place, whose derivative is noisier.
@@ -74,8 +79,12 @@ def torque_delay(
     biased by a tyre's slip: a driven wheel leads the torque's effect, the car follows it. The
     delay is where the fit explains most, between samples by a parabola; its interval
     comes from leaving out sixteenths of the log one by one and from ``shift_s``. Delays beyond
-    0.2 s are not seen.
+    0.2 s are not seen. Of a long log ten minutes serve, in sixteen pieces spread over it.
     """
+    pieces = spread(usable, rate_hz, _STRETCHES, _LONGEST_LOOK_S)
+    usable = excerpt(usable, pieces)
+    input_torque_nm = excerpt(input_torque_nm, pieces)
+    parts = tuple(excerpt(part, pieces) for part in parts)
     reach = round(LONGEST_DELAY_S * rate_hz)
     length = (len(input_torque_nm) - 2 * reach) // _STRETCHES
     window = 2 * round(_SLOW_S * rate_hz / 2) + 1
@@ -87,11 +96,12 @@ def torque_delay(
     x = np.stack([part[reach : reach + _STRETCHES * length].reshape(_STRETCHES, -1)
                   for part in rest], axis=1)  # fmt: skip
     gram = x @ x.transpose(0, 2, 1)
+    squares = np.concatenate(([0.0], np.cumsum(torque * torque)))
     cross, power = [], []
     for lag in range(-reach, reach + 1):
         y = torque[reach + lag : reach + lag + _STRETCHES * length].reshape(_STRETCHES, -1, 1)
         cross.append((x @ y)[:, :, 0])
-        power.append(np.einsum("sij,sij->s", y, y))
+        power.append(np.diff(squares[reach + lag + length * np.arange(_STRETCHES + 1)]))
     explained = _Explained(gram, np.array(cross), np.array(power))
     driven = gram[:, 0, 0] > 0
     if np.count_nonzero(driven) < 4:
@@ -156,6 +166,37 @@ def thinned(values: FloatArray, every: int) -> FloatArray:
     return np.asarray(values[: len(values) // every * every].reshape(-1, every).mean(axis=1))
 
 
+def spread(
+    values: FloatArray | BoolArray, rate_hz: float, pieces: int, longest_s: float
+) -> tuple[slice, ...]:
+    """So many even pieces of a signal that make up ``longest_s`` together; one of a shorter one.
+
+    >>> spread(np.arange(100.0), 1.0, 2, 20.0)
+    (slice(20, 30, None), slice(70, 80, None))
+    """
+    n, length = len(values), int(longest_s * rate_hz) // pieces
+    if n <= pieces * length:
+        return (slice(0, n),)
+    starts = [int((i + 0.5) * n / pieces - 0.5 * length) for i in range(pieces)]
+    return tuple(slice(start, start + length) for start in starts)
+
+
+def excerpt(values: Values, pieces: tuple[slice, ...]) -> Values:
+    """The pieces one after the other, shape (sum of their lengths,), with a hole at every joint.
+
+    The hole (NaN, or False) is there so that nothing is averaged across a joint.
+
+    >>> excerpt(np.arange(100.0), (slice(20, 22), slice(70, 72))).tolist()
+    [20.0, nan, 70.0, nan]
+    """
+    if len(pieces) == 1:
+        return values[pieces[0]]
+    joined = np.concatenate([values[piece] for piece in pieces])
+    ends = np.cumsum([piece.stop - piece.start for piece in pieces]) - 1
+    joined[ends] = False if joined.dtype == np.bool_ else np.nan
+    return joined
+
+
 def rate_of_change(values: FloatArray, rate_hz: float) -> FloatArray:
     """Time derivative over one sample to either side, shape (n,); NaN at the ends. [unit/s]
 
@@ -181,8 +222,10 @@ def drift(late: FloatArray, reference: FloatArray, rate_hz: float) -> Delay | st
     The delay of largest correlation in each eighth of the log, and a straight line through them;
     the interval is the line's. A steady delay, whatever its cause, is not counted. What is not
     steady along the log, such as the 20 ms that a tyre adds when it warms, is; so less than 50 ms
-    should not be taken for a drift of clocks.
+    should not be taken for a drift of clocks. Of a long log 2.5 minutes in each eighth serve.
     """
+    pieces = spread(reference, rate_hz, _DRIFT_STRETCHES, _LONGEST_DRIFT_LOOK_S)
+    late, reference = excerpt(late, pieces), excerpt(reference, pieces)
     reach = round(_LONGEST_DRIFT_S * rate_hz)
     length = (len(late) - 2 * reach) // _DRIFT_STRETCHES
     if length < 10 * rate_hz:

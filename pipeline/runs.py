@@ -79,14 +79,19 @@ def moving_mean(values: NDArray[np.float64], samples: int) -> NDArray[np.float64
     >>> moving_mean(np.array([0.0, 3.0, 6.0, 9.0]), 3).tolist()
     [1.5, 3.0, 6.0, 7.5]
     """
-    half = samples // 2
+    half, n = samples // 2, len(values)
     held = np.isnan(values)
-    sums = np.concatenate(([0.0], np.cumsum(np.where(held, 0.0, values))))
-    holes = np.concatenate(([0], np.cumsum(held)))
-    index = np.arange(len(values))
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, len(values))
-    mean = (sums[high] - sums[low]) / (high - low)
-    return np.where(holes[high] > holes[low], np.nan, mean)
+    has_holes = bool(held.any())
+    sums = np.zeros(n + 1)
+    np.cumsum(np.where(held, 0.0, values) if has_holes else values, out=sums[1:])
+    mean = np.empty(n)
+    if n > 2 * half:
+        np.subtract(sums[2 * half + 1 :], sums[: n - 2 * half], out=mean[half : n - half])
+        mean[half : n - half] /= 2 * half + 1
+    edge = np.r_[0 : min(half, n), max(n - half, min(half, n)) : n]
+    low, high = np.maximum(edge - half, 0), np.minimum(edge + half + 1, n)
+    mean[edge] = (sums[high] - sums[low]) / (high - low)
+    return np.where(widen(held, half), np.nan, mean) if has_holes else mean
 
 
 def bridge(values: NDArray[np.float64], longest: int) -> NDArray[np.float64]:

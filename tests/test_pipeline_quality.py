@@ -19,7 +19,7 @@ from pipeline.agreement import accord, clean_factor, odd_signs, odd_speeds, toot
 from pipeline.analyse import analyse
 from pipeline.build_sheet import Circuit, read_build_sheet, read_circuit
 from pipeline.channel_labels import label
-from pipeline.delay import Delay, drift
+from pipeline.delay import Delay, drift, torque_delay
 from pipeline.published import to_json
 from pipeline.result import QualityNote, SessionResult
 
@@ -242,6 +242,17 @@ def test_tyres_of_unequal_wear_are_no_tooth_count() -> None:
     one_off = tooth_count(wheel * 48 / 47, wheel, straight)
     assert one_off is not None
     assert one_off.teeth == (48, 47)
+
+
+def test_a_long_log_is_looked_at_in_pieces_and_its_delay_is_still_found() -> None:
+    rng = np.random.default_rng(6)
+    n = 100 * 3600
+    pull = np.convolve(rng.normal(size=n), np.ones(30) / 30, "same")
+    torque = np.roll(pull, 4) + 0.05 * rng.normal(size=n)
+    found = torque_delay(torque, (pull,), np.ones(n, dtype=bool), 100.0, 0.004)
+    assert isinstance(found, Delay)
+    assert found.low_s < 0.04 < found.high_s
+    assert found.stretches == 16
 
 
 def test_a_steady_delay_is_no_drift() -> None:
