@@ -38,6 +38,13 @@ def setting(
     return dataclasses.field(default=default, metadata=limits)
 
 
+def range_setting(meaning: str, high: float) -> Any:
+    """An optional field above 0 that may be written as one number or as a range."""
+    return setting(
+        f"{meaning}, one number or a range", above=0.0, high=high, is_range=True, default=None
+    )
+
+
 def read_toml(path: Path) -> dict[str, Any]:
     """The file's tables as written.
 
@@ -127,7 +134,9 @@ def _checked(
     if typing.get_origin(hint) is Literal:
         return _one_of(value, typing.get_args(hint), place, problems)
     if typing.get_origin(hint) is tuple:
-        return _numbers(value, len(typing.get_args(hint)), limits, place, problems)
+        kinds = typing.get_args(hint)
+        count = None if kinds[-1] is Ellipsis else len(kinds)
+        return _numbers(value, count, limits, place, problems)
     if hint is str:
         if not isinstance(value, str):
             problems.append(
@@ -160,16 +169,16 @@ def _one_of(value: Any, allowed: tuple[Any, ...], place: str, problems: list[str
 
 
 def _numbers(
-    value: Any, length: int, limits: Mapping[str, Any], place: str, problems: list[str]
+    value: Any, length: int | None, limits: Mapping[str, Any], place: str, problems: list[str]
 ) -> Any:
-    """A fixed count of numbers; one number may stand for a range without width."""
+    """A fixed count of numbers, or any count but none; one number may stand for a range."""
     if limits["is_range"] and not isinstance(value, list):
         one = _number(value, float, limits, place, problems)
         return (one, one)
-    if not isinstance(value, list) or len(value) != length:
+    if not isinstance(value, list) or len(value) != (length or max(len(value), 1)):
         problems.append(
-            f"{place} = {said_of(value)}; expected {length} numbers in square brackets "
-            f"({limits['meaning']})."
+            f"{place} = {said_of(value)}; expected {length or 'one or more'} numbers in square "
+            f"brackets ({limits['meaning']})."
         )
         return value
     before = len(problems)

@@ -171,6 +171,8 @@ def _phase(signals: Signals) -> NDArray[np.int8]:
     pull, neutral = signals.input_torque_nm, _NEUTRAL_NM
     if pull is not None:
         neutral = max(neutral, _NEUTRAL_SHARE * float(np.nanpercentile(np.abs(pull), 99)))
+        if signals.input is not None and signals.grade is Grade.KINEMATIC:
+            neutral = max(neutral, signals.input.zero_tolerance_nm)
     elif signals.accel_long_mps2 is not None:
         pull, neutral = signals.accel_long_mps2, _NEUTRAL_MPS2
     else:

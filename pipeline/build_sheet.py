@@ -8,6 +8,7 @@ from typing import Any, Literal, TypeVar
 
 from loaders.checked_toml import (
     build,
+    range_setting,
     read_toml,
     refuse_other_schema,
     refuse_unknown_tables,
@@ -22,6 +23,10 @@ T = TypeVar("T")
 BUILD_SHEET_SCHEMA = 1
 
 
+Range = tuple[float, float]
+"""Lower and upper end; the same number twice where the sheet states one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Car:
     """The car around the differential."""
@@ -32,6 +37,27 @@ class Car:
     rolling_radius_m: float = setting("rolling radius of the driven wheels", above=0.0, high=1.0)
     undriven_rolling_radius_m: float | None = setting(
         "rolling radius of the other wheels", above=0.0, high=1.0, default=None
+    )
+    mass_kg: Range | None = range_setting("mass of car, driver and half the fuel", 5000.0)
+    wheelbase_m: float | None = setting("wheelbase", above=0.0, high=5.0, default=None)
+    front_weight_share: Range | None = range_setting("share of the weight on the front wheels", 1.0)
+    cg_height_m: Range | None = range_setting("height of the centre of gravity", 2.0)
+    driven_roll_share: Range | None = range_setting(
+        "share of the driven axle in the roll stiffness", 1.0
+    )
+    drag_area_m2: Range | None = range_setting("drag coefficient times frontal area", 5.0)
+    downforce_area_m2: Range | None = range_setting(
+        "downforce coefficient times frontal area", 20.0
+    )
+    downforce_front_share: Range | None = range_setting(
+        "share of the downforce on the front axle", 1.0
+    )
+    rolling_resistance: Range | None = range_setting("rolling resistance over wheel load", 0.1)
+    wheel_inertia_kgm2: Range | None = range_setting(
+        "moment of inertia of one driven wheel with tyre, disc and hub", 20.0
+    )
+    undriven_wheel_inertia_kgm2: Range | None = range_setting(
+        "the same for one of the other wheels", 20.0
     )
 
 
@@ -80,6 +106,28 @@ class Differential:
 
 
 @dataclass(frozen=True, slots=True)
+class Driveline:
+    """From the engine to the ring gear; needed where the log has engine torque only."""
+
+    final_drive: float | None = setting(
+        "turns into the final drive for one of the ring gear", above=0.0, high=20.0, default=None
+    )
+    gear_ratios: tuple[float, ...] | None = setting(
+        "turns of the engine for one out of the gearbox, first gear first",
+        above=0.0,
+        high=20.0,
+        default=None,
+    )
+    efficiency: Range | None = range_setting(
+        "torque that arrives over torque put in, all gears", 1.0
+    )
+    engine_inertia_kgm2: Range | None = range_setting("engine, flywheel and clutch", 5.0)
+    driveline_inertia_kgm2: Range | None = range_setting(
+        "prop shaft, ring gear and case, seen at the ring gear", 5.0
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Sensors:
     """How well the torque sensors are known. Two standard deviations each."""
 
@@ -92,6 +140,27 @@ class Sensors:
         low=0.0,
         high=500.0,
         default=15.0,
+    )
+    # A strain-gauged prop shaft lives as a half-shaft does. Torque that an engine's control unit
+    # works out from its maps stands within a twentieth of the dynamometer; common practice, no
+    # source.
+    input_torque_gain_tolerance: float = setting(
+        "gain tolerance of the input torque, as a share", low=0.0, high=0.5, default=0.02
+    )
+    input_torque_offset_tolerance_nm: float = setting(
+        "zero drift of the input torque, when the log shows no standstill",
+        low=0.0,
+        high=1000.0,
+        default=20.0,
+    )
+    engine_torque_gain_tolerance: float = setting(
+        "gain tolerance of the engine torque, as a share", low=0.0, high=0.5, default=0.05
+    )
+    engine_torque_offset_tolerance_nm: float = setting(
+        "zero of the engine torque, when the log shows no idling at a standstill",
+        low=0.0,
+        high=200.0,
+        default=10.0,
     )
 
 
@@ -117,6 +186,7 @@ class BuildSheet:
     differential: Differential
     sensors: Sensors
     states: States
+    driveline: Driveline = Driveline()
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +216,7 @@ def read_build_sheet(path: Path) -> BuildSheet:
     """
     tables = read_toml(path)
     problems: list[str] = []
-    known = ["schema", "car", "differential", "sensors", "states"]
+    known = ["schema", "car", "differential", "driveline", "sensors", "states"]
     refuse_unknown_tables(tables, known, path.name, problems)
     refuse_other_schema(tables, BUILD_SHEET_SCHEMA, path.name, problems)
 
@@ -158,10 +228,18 @@ def read_build_sheet(path: Path) -> BuildSheet:
     differential = part(Differential, "differential")
     sensors = part(Sensors, "sensors")
     states = part(States, "states")
+    driveline = part(Driveline, "driveline")
     problems += _radii_in_order(tables.get("differential"), path)
-    if problems or car is None or differential is None or sensors is None or states is None:
+    if (
+        problems
+        or car is None
+        or differential is None
+        or sensors is None
+        or states is None
+        or driveline is None
+    ):
         raise InputError.gathered(problems)
-    return BuildSheet(car, differential, sensors, states)
+    return BuildSheet(car, differential, sensors, states, driveline)
 
 
 def _radii_in_order(parts: Any, path: Path) -> list[str]:

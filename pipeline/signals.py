@@ -14,12 +14,15 @@ from numpy.typing import NDArray
 from loaders.errors import InputError
 from loaders.normalise import Session
 from pipeline.build_sheet import BuildSheet, Circuit, StartLine
+from pipeline.engine_torque import from_engine
 from pipeline.estimate import Grade
+from pipeline.input_torque import InputTorque, Running, from_ring_gear, from_shafts
 from pipeline.laps import (
     crossings_from_beacon,
     crossings_from_lap_number,
     crossings_of_line,
 )
+from pipeline.push import from_acceleration
 from pipeline.runs import drop_short, erode, widen
 from pipeline.torque import ShaftTorque, Zero, zero_at_standstill
 
@@ -47,8 +50,8 @@ class Signals:
     right_radps: FloatArray
     torque: ShaftTorque | None
     """Half-shaft torques, zeroed where the log shows the zero."""
-    input_torque_nm: FloatArray | None
-    """Best knowledge of the input torque, for telling drive from overrun."""
+    input: InputTorque | None
+    """Torque at the ring gear by the best evidence there is; None where nothing tells it."""
     accel_long_mps2: FloatArray | None
     x_m: FloatArray | None
     y_m: FloatArray | None
@@ -64,6 +67,11 @@ class Signals:
     """Whether the ground speed comes from elsewhere than the driven wheels."""
     sources: tuple[tuple[str, str], ...]
     """Which channel each signal comes from, in words."""
+
+    @property
+    def input_torque_nm(self) -> FloatArray | None:
+        """Best knowledge of the input torque, for telling drive from overrun. [N m]"""
+        return None if self.input is None else self.input.torque_nm
 
     @property
     def difference_radps(self) -> FloatArray:
@@ -90,28 +98,40 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
     speed, independent = _speed(session, sheet, left, right, sources)
     standing = (speed < _AT_REST_MPS) & (np.abs(left) + np.abs(right) < _AT_REST_RADPS)
     torque, zeros = _torque(session, standing)
-    input_torque, grade = _input_torque(session, torque, sources)
+    yaw_rate = _yaw_rate(session, standing, sources)
+    brakes_off, brakes_settled, brakes_known = _brakes(session)
+    running = Running(
+        rate_hz=session.rate_hz,
+        case_radps=0.5 * (left + right),
+        speed_mps=speed,
+        standing=standing,
+        brakes_off=brakes_off,
+        brakes_known=brakes_known,
+        speed_is_independent=independent,
+        yaw_rate_radps=yaw_rate,
+        channels=session.channels,
+    )
+    found = _input_torque(running, torque, zeros, sheet, sources)
     used = [f"wheel_speed_{axle}l_radps", f"wheel_speed_{axle}r_radps"]
     used += ["shaft_torque_left_nm", "shaft_torque_right_nm"] if torque else []
     clean = _clean(session, used)
-    brakes_off, brakes_settled = _brakes(session)
     x, y = _position(session, sources)
     return Signals(
         time_s=session.time_s,
         rate_hz=session.rate_hz,
         speed_mps=speed,
-        yaw_rate_radps=_yaw_rate(session, standing, sources),
+        yaw_rate_radps=yaw_rate,
         left_radps=left,
         right_radps=right,
         torque=torque,
-        input_torque_nm=input_torque,
+        input=found,
         accel_long_mps2=session.channels.get("accel_long_mps2"),
         x_m=x,
         y_m=y,
         clean=clean,
         steady=clean & _away_from_shifts(session) & brakes_settled,
         brakes_off=brakes_off,
-        grade=grade,
+        grade=Grade.KINEMATIC if found is None else found.grade,
         zeros=zeros,
         speed_is_independent=independent,
         sources=tuple(sources),
@@ -183,16 +203,52 @@ def _torque(session: Session, standing: BoolArray) -> tuple[ShaftTorque | None, 
 
 
 def _input_torque(
-    session: Session, torque: ShaftTorque | None, sources: list[tuple[str, str]]
-) -> tuple[FloatArray | None, Grade]:
+    running: Running,
+    torque: ShaftTorque | None,
+    zeros: tuple[Zero, ...],
+    sheet: BuildSheet,
+    sources: list[tuple[str, str]],
+) -> InputTorque | None:
+    found, why = best_input_torque(running, torque, zeros, sheet)
+    if found is None:
+        sources.append(
+            ("input torque", f"none; drive and overrun told by longitudinal acceleration ({why})")
+        )
+        return None
+    sources.append(("input torque", found.source))
+    if why:
+        sources.append(("no better input torque", why))
+    if found.notes:
+        sources.append(("input torque rests on", "; ".join(found.notes)))
+    sources.append(
+        (
+            "input torque known to",
+            f"± {100 * found.gain_tolerance:.1f} % and ± {found.zero_tolerance_nm:.0f} N·m (95 %)",
+        )
+    )
+    return found
+
+
+def best_input_torque(
+    running: Running, torque: ShaftTorque | None, zeros: tuple[Zero, ...], sheet: BuildSheet
+) -> tuple[InputTorque | None, str]:
+    """The input torque by the best evidence there is, and why not by a better one.
+
+    In order: both half-shaft torques, the ring gear's own channel, the engine's torque through the
+    driveline, the car's acceleration.
+    """
     if torque is not None:
-        sources.append(("input torque", "sum of both half-shaft torques"))
-        return torque.input_nm, Grade.MEASURED
-    if "input_torque_nm" in session.channels:
-        sources.append(("input torque", "channel input_torque_nm; its split is not known"))
-        return session.channels["input_torque_nm"], Grade.INFERRED
-    sources.append(("input torque", "none; drive and overrun told by longitudinal acceleration"))
-    return None, Grade.KINEMATIC
+        return from_shafts(torque, zeros, sheet.sensors), ""
+    ring = running.channels.get("input_torque_nm")
+    if ring is not None and np.isfinite(ring).any():
+        return from_ring_gear(running, ring, sheet.sensors), ""
+    whys: list[str] = []
+    for way in (from_engine, from_acceleration):
+        found, why = way(running, sheet)
+        if found is not None:
+            return found, "; ".join(whys)
+        whys.append(why)
+    return None, "; ".join(whys)
 
 
 def _clean(session: Session, names: list[str]) -> BoolArray:
@@ -213,16 +269,16 @@ def _away_from_shifts(session: Session) -> BoolArray:
     return ~widen(changed, round(_SHIFT_GUARD_S * session.rate_hz))
 
 
-def _brakes(session: Session) -> tuple[BoolArray, BoolArray]:
-    """Where the brakes are off, and where they have not just come on."""
+def _brakes(session: Session) -> tuple[BoolArray, BoolArray, bool]:
+    """Where the brakes are off, where they have not just come on, and whether the log tells."""
     pressure = session.channels.get("brake_pressure_pa")
     everywhere = np.ones(len(session.time_s), dtype=bool)
     if pressure is None or not np.isfinite(pressure).any():
-        return everywhere, everywhere
+        return everywhere, everywhere, False
     on = np.nan_to_num(pressure) > _BRAKE_ON_SHARE * float(np.nanmax(pressure))
     coming_on = np.zeros(len(on), dtype=bool)
     coming_on[1:] = on[1:] & ~on[:-1]
-    return ~on, ~widen(coming_on, round(_BRAKE_GUARD_S * session.rate_hz))
+    return ~on, ~widen(coming_on, round(_BRAKE_GUARD_S * session.rate_hz)), True
 
 
 def _position(

@@ -14,7 +14,7 @@ from loaders.mapping import ChannelColumn, ChannelMap, TimeColumn
 from loaders.normalise import Session, normalise
 from loaders.rawtable import RawTable
 from pipeline.analyse import analyse
-from pipeline.build_sheet import BuildSheet, Circuit, Differential, Sensors, States
+from pipeline.build_sheet import BuildSheet, Circuit, Differential, Driveline, Sensors, States
 from pipeline.build_sheet import Car as SheetCar
 from pipeline.result import SessionResult
 
@@ -53,7 +53,20 @@ def sheet_of(car: circuit_car.Car) -> BuildSheet:
     """The build sheet of a simulated car: nominal radii, parts with a workshop's tolerances."""
     parts = car.differential
     return BuildSheet(
-        SheetCar(car.name, "rear", car.track_rear_m, 0.312, car.radius_front_m),
+        SheetCar(
+            car.name, "rear", car.track_rear_m, 0.312, car.radius_front_m,
+            mass_kg=within(car.mass_kg, 0.015),
+            wheelbase_m=car.wheelbase_m,
+            front_weight_share=within(1 - car.cg_to_front_m / car.wheelbase_m, 0.015),
+            cg_height_m=within(car.cg_height_m, 0.07),
+            driven_roll_share=within(1 - car.roll_share_front, 0.10),
+            drag_area_m2=within(car.drag_area_m2, 0.08),
+            downforce_area_m2=within(car.downforce_area_m2, 0.15),
+            downforce_front_share=within(car.downforce_share_front, 0.08),
+            rolling_resistance=within(car.rolling_resistance, 0.15),
+            wheel_inertia_kgm2=within(car.wheel_inertia_rear_kgm2, 0.10),
+            undriven_wheel_inertia_kgm2=within(car.wheel_inertia_front_kgm2, 0.10),
+        ),
         Differential(
             build="A",
             drive_ramp_deg=parts.drive_ramp_deg,
@@ -65,9 +78,21 @@ def sheet_of(car: circuit_car.Car) -> BuildSheet:
             friction_coefficient=(0.08, 0.11),
             spring_force_n=(parts.spring_force_n * 0.95, parts.spring_force_n * 1.05),
         ),
-        Sensors(shaft_torque_gain_tolerance=0.014),
+        Sensors(shaft_torque_gain_tolerance=0.014, engine_torque_gain_tolerance=0.02),
         States(),
-    )
+        Driveline(
+            final_drive=car.final_drive,
+            gear_ratios=car.gear_ratios,
+            efficiency=within(car.transmission_efficiency, 0.015),
+            engine_inertia_kgm2=within(car.engine_inertia_kgm2, 0.10),
+            driveline_inertia_kgm2=within(car.driveline_inertia_kgm2, 0.20),
+        ),
+    )  # fmt: skip
+
+
+def within(value: float, share: float) -> tuple[float, float]:
+    """The range that a workshop would state around a true value."""
+    return value * (1 - share), value * (1 + share)
 
 
 def simulate(

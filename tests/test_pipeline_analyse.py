@@ -317,8 +317,8 @@ def test_other_column_names_change_nothing() -> None:
 
 
 def test_without_shaft_torques_the_law_is_missing_with_its_reason_and_states_remain() -> None:
-    session = without(simulated_session(), "shaft_torque_left_nm", "shaft_torque_right_nm")
-    result = analysed(session)
+    torques = ("shaft_torque_left_nm", "shaft_torque_right_nm", "engine_torque_nm")
+    result = analysed(without(simulated_session(), *torques))
     assert result.session.grade is Grade.KINEMATIC
     for name in (*LAW, "energy_per_lap_j", "peak_power_w"):
         found = result.estimates[name]
