@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +19,15 @@ from pipeline.build_sheet import BuildSheet, Circuit, Differential, Driveline, S
 from pipeline.build_sheet import Car as SheetCar
 from pipeline.result import SessionResult
 
+# What a logger without a certain sensor leaves out: ``session_of(log, without=SHAFTS)``.
+SHAFTS = ("shaft_torque_left_nm", "shaft_torque_right_nm")
+RING_GEAR = ("input_torque_nm",)
+ENGINE = ("engine_torque_nm",)
+TORQUES = SHAFTS + RING_GEAR + ENGINE
+THERMOMETERS = ("oil_temperature_c", "ambient_temperature_c")
+# Beside what every car logs, torque at the ring gear and both temperatures.
+FULLY_FITTED = circuit_car.Sensors(ring_gear_fitted=True, thermometers_fitted=True)
+
 
 @dataclass(frozen=True)
 class Run:
@@ -27,9 +37,15 @@ class Run:
     truth: circuit_car.Truth
 
 
-def session_of(log: circuit_car.Log, name: str = "simulated", column_text: str = "{}") -> Session:
+def session_of(
+    log: circuit_car.Log,
+    name: str = "simulated",
+    column_text: str = "{}",
+    without: Sequence[str] = (),
+) -> Session:
     """A log as a session, through the product's own normaliser; columns named by the pattern."""
-    kept = {key: values for key, values in log.channels.items() if key in CHANNEL_BY_NAME}
+    channels = {key: values for key, values in log.channels.items() if key not in without}
+    kept = {key: values for key, values in channels.items() if key in CHANNEL_BY_NAME}
     kept["time_s"] = log.channels["time_s"]
     columns = {column_text.format(key): values for key, values in kept.items()}
     raw = RawTable(
@@ -121,8 +137,11 @@ def run(
     laps: int = 8,
     rate_hz: float = 100.0,
     sensors: circuit_car.Sensors | None = None,
+    without: Sequence[str] = (),
 ) -> Run:
-    """A seeded session: driven, spoiled, analysed."""
+    """A seeded session: driven, spoiled, some channels left out, analysed."""
     drive, log = simulate(seed, car, circuit, laps, rate_hz, sensors)
-    result = analyse(session_of(log), sheet_of(car or circuit_car.Car()), Circuit())
+    result = analyse(
+        session_of(log, without=without), sheet_of(car or circuit_car.Car()), Circuit()
+    )
     return Run(result, circuit_car.truth(drive))

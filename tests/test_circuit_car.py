@@ -11,8 +11,11 @@ import circuit_car
 import numpy as np
 import pytest
 from circuit_car import Car, Differential, Drive, Driver, Sensors, sample_day
+from circuit_car.control import N_STATE, OIL_C, PLATES_C
+from circuit_car.heat import Heat, warm
 from circuit_car.log_files import upsampled
 from circuit_car.sample_day import FOLDER, Session, sessions
+from circuit_car.sensors import lagged
 from circuit_car.truth import STATES, runs_of, with_hysteresis
 from circuit_car.tyre import TyreScale, lateral_shape, longitudinal_shape, tyre_forces
 
@@ -378,6 +381,77 @@ def test_missing_samples_are_short_and_few(short_drive: Drive) -> None:
             total += 1
             assert (b - a) / 100.0 <= 0.61  # two may touch
     assert 5 < total < 100
+
+
+def test_the_ring_gear_and_the_thermometers_are_logged_only_where_they_are_fitted(
+    short_drive: Drive,
+) -> None:
+    def spoil(sensors: Sensors) -> circuit_car.Log:
+        return circuit_car.spoil(short_drive, sensors, rate_hz=100.0, rng=np.random.default_rng(1))
+
+    bare = spoil(Sensors())
+    fitted = spoil(Sensors(ring_gear_fitted=True, thermometers_fitted=True))
+    assert set(fitted.channels) - set(bare.channels) == {
+        "input_torque_nm", "oil_temperature_c", "ambient_temperature_c",
+    }  # fmt: skip
+    for name, values in bare.channels.items():
+        np.testing.assert_array_equal(values, fitted[name])
+
+
+def test_the_ring_gear_carries_the_sum_of_both_half_shafts(short_drive: Drive) -> None:
+    np.testing.assert_allclose(
+        short_drive["input_torque_nm"], _input_torque(short_drive), atol=1e-9
+    )
+
+
+def test_stated_offsets_and_gains_of_the_half_shaft_torques_are_those_of_the_log(
+    short_drive: Drive,
+) -> None:
+    sensors = replace(
+        Sensors.perfect(), torque_offset_left_nm=15.0, torque_gain_right=-0.02, torque_delay_s=0.04
+    )
+    log = circuit_car.spoil(short_drive, sensors, rate_hz=100.0, rng=np.random.default_rng(1))
+    late = slice(4, None)  # 40 ms at 100 Hz
+    left, right = (short_drive[f"shaft_torque_{side}_nm"][::10] for side in ("left", "right"))
+    n = len(log["time_s"])
+    np.testing.assert_allclose(log["shaft_torque_left_nm"][late], left[: n - 4] + 15.0, atol=1e-9)
+    np.testing.assert_allclose(log["shaft_torque_right_nm"][late], 0.98 * right[: n - 4], atol=1e-9)
+
+
+def test_a_lagging_thermometer_has_made_63_percent_of_a_step_after_its_time_constant() -> None:
+    # First-order step response 1 - exp(-t/tau).
+    step = np.concatenate([[20.0], np.full(20_000, 30.0)])
+    seen = lagged(step, 8.0, 1e-3)
+    assert seen[0] == pytest.approx(20.0)
+    assert seen[8000] == pytest.approx(30.0 - 10.0 * np.exp(-1.0), rel=1e-9)
+
+
+# --- heat --------------------------------------------------------------------------------------
+
+
+def test_plates_and_oil_settle_where_heat_in_equals_heat_out() -> None:
+    # Balance of each lump at rest, by hand: oil = air + (P + P_gear) / (G_0 + G_v v),
+    # plates = oil + P / G.
+    heat = Heat(ambient_c=20.0, gear_loss=0.02)
+    q = np.full(N_STATE, 45.0)
+    for _ in range(40_000):
+        warm(q, heat, 500.0, 40_000.0, 30.0, 1.0)
+    assert q[OIL_C] == pytest.approx(20.0 + (500.0 + 800.0) / (6.0 + 0.40 * 30.0), abs=1e-6)
+    assert q[PLATES_C] == pytest.approx(q[OIL_C] + 500.0 / 70.0, abs=1e-6)
+
+
+def test_heat_of_the_packs_is_found_again_in_plates_oil_and_air(sample_drive: Drive) -> None:
+    d, heat = sample_drive, sample_drive.car.heat
+    plates, oil = d["plate_temperature_c"], d["oil_temperature_c"]
+    case = 0.5 * (d["wheel_speed_rl_radps"] + d["wheel_speed_rr_radps"])
+    gears = heat.gear_loss * np.abs(_input_torque(d) * case).sum() * 1e-3
+    cooling = heat.still_air_wpk + heat.moving_air_wpk_per_mps * np.abs(d["speed_mps"])
+    to_air = (cooling * (oil - heat.ambient_c)).sum() * 1e-3
+    stored = heat.plates_jpk * (plates[-1] - heat.start_c)
+    stored += heat.housing_jpk * (oil[-1] - heat.start_c)
+    assert stored + to_air == pytest.approx(d.energy.packs_j + gears, rel=0.002)
+    assert gears < d.energy.gearbox_j
+    assert 50.0 < oil.max() < plates.max() < 150.0
 
 
 # --- the sample logs ---------------------------------------------------------------------------

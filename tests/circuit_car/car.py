@@ -12,6 +12,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from circuit_car.heat import Heat
 from circuit_car.tyre import TyreScale
 
 Array = NDArray[np.float64]
@@ -133,6 +134,7 @@ class Car:
     brake_max_pa: float = 9.0e6
     tyre: TyreScale = field(default_factory=lambda: TyreScale(1.31, 1.58, 1.42, 1.55))
     differential: Differential = field(default_factory=Differential)
+    heat: Heat = field(default_factory=Heat)
 
     def with_parts(self, **parts: Any) -> Car:
         """The same car with parts of its differential exchanged."""
@@ -192,6 +194,7 @@ class CarTable(NamedTuple):
     k_overrun: float
     greater_of: bool
     tyre: TyreScale
+    heat: Heat
 
 
 def car_table(car: Car) -> CarTable:
@@ -239,4 +242,5 @@ def car_table(car: Car) -> CarTable:
         k_overrun=0.0 if diff.spool else diff.lock_overrun,
         greater_of=diff.preload_law == "greater_of",
         tyre=car.tyre,
+        heat=car.heat,
     )

@@ -17,6 +17,7 @@ COMPILED = (
     "control.py",
     "driveline.py",
     "driver.py",
+    "heat.py",
     "integrate.py",
     "running.py",
     "tyre.py",

@@ -22,8 +22,10 @@ from circuit_car.control import (
     GEAR,
     LOCKED,
     N_STATE,
+    OIL_C,
     PHASE,
     PHASE_TIME,
+    PLATES_C,
     RATE,
     SLIP_FRONT,
     SLIP_L,
@@ -57,6 +59,7 @@ from circuit_car.driveline import (
     clutch,
     engine_speed,
 )  # fmt: skip
+from circuit_car.heat import warm
 from circuit_car.tyre import tyre_forces
 
 STEP_S = 0.0005
@@ -76,6 +79,7 @@ RECORDED = (
     "wheel_load_fl_n", "wheel_load_fr_n", "wheel_load_rl_n", "wheel_load_rr_n",
     "tyre_force_rl_n", "tyre_force_rr_n",
     "slip_fl", "slip_fr", "slip_rl", "slip_rr",
+    "input_torque_nm", "plate_temperature_c", "oil_temperature_c",
 )  # fmt: skip
 
 
@@ -113,13 +117,16 @@ def _record(out, j, q, car, t_in, d_t, stuck, power, energy, engine, ax, ay, loa
         out[31 + i, j] = slips[i]
     out[29, j] = forces[2]
     out[30, j] = forces[3]
+    out[35, j] = t_in
+    out[36, j] = q[PLATES_C]
+    out[37, j] = q[OIL_C]
 
 
 @njit(cache=True)
 def run(car, path, plan, driver, n_max):
     """Integrate one run; returns samples, number of samples, energy book [J], final kinetic [J]."""
     dt = STEP_S
-    out = np.empty((35, n_max))
+    out = np.empty((38, n_max))
     book = np.zeros(N_ENERGY)
     q = np.zeros(N_STATE)
     loads = np.zeros(4)
@@ -136,6 +143,7 @@ def run(car, path, plan, driver, n_max):
     q[YAW] = math.atan2(path.sin[i0], path.cos[i0])
     q[W_E] = car.idle
     q[BRAKE] = 1.0e6
+    q[PLATES_C] = q[OIL_C] = car.heat.start_c
     j = 0
     k = 0
     while j < n_max:
@@ -295,6 +303,7 @@ def run(car, path, plan, driver, n_max):
         book[BRAKES] += part * lost
         book[ROLLING] += (1.0 - part) * lost
         book[PACKS] += -0.5 * d_t * dw_mid * dt
+        warm(q, car.heat, -0.5 * d_t * dw_mid, t_in * case_mid, q[VX], dt)
         q[W_RL] += ch_l
         q[W_RR] += ch_r
         if stuck:

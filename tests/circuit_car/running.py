@@ -65,7 +65,8 @@ class Drive:
 
     Beside the logged channels: ``stuck`` (1 while the packs hold), ``lock_capacity_nm``,
     ``friction_power_w``, ``friction_energy_j`` (cumulative at the full step rate), ``slip_*``,
-    ``wheel_load_*_n``, ``tyre_force_r*_n``, ``yaw_rad``, ``lateral_speed_mps``, ``station_m``.
+    ``wheel_load_*_n``, ``tyre_force_r*_n``, ``yaw_rad``, ``lateral_speed_mps``, ``station_m``,
+    ``plate_temperature_c``.
     """
 
     channels: dict[str, Array]
@@ -114,6 +115,7 @@ def drive(
         raise RuntimeError(f"{car.name} did not come back to its box within {limit_s:.0f} s")
     channels = {name: samples[i] for i, name in enumerate(RECORDED)}
     channels["time_s"] = np.arange(n) * SAMPLE_S
+    channels["ambient_temperature_c"] = np.full(n, car.heat.ambient_c)
     channels.update(_lap_channels(channels, circuit, laps))
     at_idle_j = 0.5 * car.engine_inertia_kgm2 * car.idle_speed_radps**2
     energy = EnergyBook(

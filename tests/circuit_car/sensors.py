@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from circuit_car.running import SAMPLE_S, Drive
 
@@ -35,10 +36,20 @@ class Sensors:
     wheel_speed_resolution_radps: float = 0.01
     torque_offset_sigma_nm: float = 6.0
     torque_gain_sigma: float = 0.007
+    torque_offset_left_nm: float = 0.0  # known offsets and gains, beside the drawn ones
+    torque_offset_right_nm: float = 0.0
+    torque_gain_left: float = 0.0
+    torque_gain_right: float = 0.0
     torque_noise_nm: float = 5.0
-    torque_delay_s: float = 0.0
+    torque_delay_s: float = 0.0  # how late the half-shaft torques are
+    ring_gear_fitted: bool = False  # is the torque at the ring gear logged?
+    ring_gear_offset_sigma_nm: float = 10.0
+    ring_gear_gain_sigma: float = 0.008
+    ring_gear_noise_nm: float = 6.0
+    ring_gear_delay_s: float = 0.0
     engine_torque_gain_sigma: float = 0.01
     engine_torque_noise_nm: float = 1.5
+    engine_torque_delay_s: float = 0.0
     engine_speed_noise_radps: float = 0.3
     speed_noise_mps: float = 0.05
     yaw_rate_offset_sigma_radps: float = 0.004
@@ -50,6 +61,10 @@ class Sensors:
     steering_noise_rad: float = 0.0005
     throttle_noise: float = 0.002
     brake_noise_pa: float = 1.5e4
+    thermometers_fitted: bool = False  # are the temperatures of oil and air logged?
+    oil_temperature_lag_s: float = 8.0
+    temperature_offset_sigma_c: float = 1.0
+    temperature_noise_c: float = 0.2
     dropouts_per_channel: float = 2.0  # mean number per log
     dropout_shortest_s: float = 0.03
     dropout_longest_s: float = 0.30
@@ -162,6 +177,8 @@ def spoil(drive: Drive, sensors: Sensors, *, rate_hz: float, rng: np.random.Gene
              "engine_speed_radps", "gear", "throttle_ratio", "brake_pressure_pa", "speed_mps",
              "accel_long_mps2", "accel_lat_mps2", "yaw_rate_radps", "steering_angle_rad",
              "position_x_m", "position_y_m", "lap_number", "lap_beacon", "distance_m"]  # fmt: skip
+    names += ["input_torque_nm"] * s.ring_gear_fitted
+    names += ["oil_temperature_c", "ambient_temperature_c"] * s.thermometers_fitted
     rngs = dict(zip(names, rng.spawn(len(names)), strict=True))
     out: dict[str, Array] = {"time_s": at}
     drawn: dict[str, tuple[float, float]] = {}
@@ -174,9 +191,10 @@ def spoil(drive: Drive, sensors: Sensors, *, rate_hz: float, rng: np.random.Gene
             values = drive[name][index]
         else:
             offset_sigma, gain_sigma, noise = _faults(name, s)
-            delay = s.torque_delay_s if name.startswith("shaft_torque") else 0.0
-            offset, gain = np.array([offset_sigma, gain_sigma]) * r.standard_normal(2) + 0.0
-            values = _sample(drive, name, at - delay) * (1.0 + gain) + offset
+            known_offset, known_gain = _known_faults(name, s)
+            offset = known_offset + offset_sigma * r.standard_normal()
+            gain = known_gain + gain_sigma * r.standard_normal()
+            values = _seen(drive, name, at, s) * (1.0 + gain) + offset
             values = values + noise * r.standard_normal(n)
             drawn[name] = (float(offset), float(gain))
         if name == "throttle_ratio":
@@ -192,6 +210,8 @@ def spoil(drive: Drive, sensors: Sensors, *, rate_hz: float, rng: np.random.Gene
 def _faults(name: str, s: Sensors) -> tuple[float, float, float]:
     """Offset, gain and noise of a plain analogue channel."""
     torque = (s.torque_offset_sigma_nm, s.torque_gain_sigma, s.torque_noise_nm)
+    ring_gear = (s.ring_gear_offset_sigma_nm, s.ring_gear_gain_sigma, s.ring_gear_noise_nm)
+    temperature = (s.temperature_offset_sigma_c, 0.0, s.temperature_noise_c)
     table = {
         "shaft_torque_left_nm": torque,
         "shaft_torque_right_nm": torque,
@@ -207,5 +227,36 @@ def _faults(name: str, s: Sensors) -> tuple[float, float, float]:
         "position_x_m": (0.0, 0.0, s.position_noise_m),
         "position_y_m": (0.0, 0.0, s.position_noise_m),
         "distance_m": (0.0, 0.0, 0.0),
+        "input_torque_nm": ring_gear,
+        "oil_temperature_c": temperature,
+        "ambient_temperature_c": temperature,
     }
     return table[name]
+
+
+def _known_faults(name: str, s: Sensors) -> tuple[float, float]:
+    """Offset and gain that a channel has in every log."""
+    return {
+        "shaft_torque_left_nm": (s.torque_offset_left_nm, s.torque_gain_left),
+        "shaft_torque_right_nm": (s.torque_offset_right_nm, s.torque_gain_right),
+    }.get(name, (0.0, 0.0))
+
+
+def _seen(drive: Drive, name: str, at_s: Array, s: Sensors) -> Array:
+    """A channel as its sensor feels it: late, or slow to follow."""
+    if name == "oil_temperature_c" and s.oil_temperature_lag_s > 0.0:
+        return np.interp(at_s, drive.time_s, lagged(drive[name], s.oil_temperature_lag_s, SAMPLE_S))
+    delay_s = {
+        "shaft_torque_left_nm": s.torque_delay_s,
+        "shaft_torque_right_nm": s.torque_delay_s,
+        "input_torque_nm": s.ring_gear_delay_s,
+        "engine_torque_nm": s.engine_torque_delay_s,
+    }.get(name, 0.0)
+    return _sample(drive, name, at_s - delay_s)
+
+
+def lagged(values: Array, time_constant_s: float, step_s: float) -> Array:
+    """First-order response, exact for a signal held over each step; settled at the start."""
+    share = -np.expm1(-step_s / time_constant_s)
+    start = np.array([(1.0 - share) * values[0]])
+    return np.asarray(lfilter([share], [1.0, share - 1.0], values, zi=start)[0])
