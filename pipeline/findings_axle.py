@@ -1,0 +1,115 @@
+"""What the log says of the axle: heat, wheels that run away, wheels that are held."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+
+from pipeline.estimate import Answer, Estimate, Missing
+from pipeline.finding_words import finding
+from pipeline.result import AxleState, CornerSummary, Finding, LapSummary, SessionInfo, SlipEvent
+
+
+def energy(
+    info: SessionInfo, estimates: Mapping[str, Answer], corners: tuple[CornerSummary, ...]
+) -> list[Finding]:
+    """What a lap turns into heat, and the corner that costs most."""
+    per_lap = estimates["energy_per_lap_j"]
+    if isinstance(per_lap, Missing):
+        return []
+    said = (
+        f"The packs turn {per_lap.value / 1000:.1f} kJ a lap into heat "
+        f"({per_lap.low / 1000:.1f} to {per_lap.high / 1000:.1f}, {per_lap.n} laps)"
+    )
+    known = [
+        (corner, corner.energy_j) for corner in corners if isinstance(corner.energy_j, Estimate)
+    ]
+    costliest = max(known, key=lambda pair: pair[1].value, default=None)
+    where = ""
+    if costliest is not None and per_lap.value > 0:
+        share = costliest[1].value / per_lap.value
+        where = f"; corner {costliest[0].number} costs most, {100 * share:.0f} % of it"
+    return [
+        finding(
+            info,
+            f"{said}{where}.",
+            "Energy since the build is what wears plates; watch it together with oil temperature.",
+            rests_on=("energy_per_lap_j",),
+        )
+    ]
+
+
+def overspeed(
+    info: SessionInfo,
+    events: tuple[SlipEvent, ...],
+    counted: list[LapSummary],
+    estimates: Mapping[str, Answer],
+) -> list[Finding]:
+    """How often the inside wheel runs away under drive, and where."""
+    name = "inside_overspeed_s_per_lap"
+    seconds = estimates[name]
+    if isinstance(seconds, Missing):
+        return []
+    here = _on(events, counted, AxleState.INSIDE_OVERSPEED)
+    if not here:
+        return [
+            finding(
+                info,
+                f"The inside wheel never runs away under drive in {len(counted)} laps.",
+                "The lock on drive is enough for this grip.",
+                rests_on=(name,),
+            )
+        ]
+    return [
+        finding(
+            info,
+            f"The inside wheel runs away under drive {len(here)} times in {len(counted)} laps, "
+            f"{_seconds_a_lap(seconds)}{_most_often(here)}.",
+            "More lock on drive or more breakaway torque would hold it, at the price of push "
+            "on the way out.",
+            rests_on=(name,),
+        )
+    ]
+
+
+def held(
+    info: SessionInfo,
+    events: tuple[SlipEvent, ...],
+    counted: list[LapSummary],
+    estimates: Mapping[str, Answer],
+) -> list[Finding]:
+    """How long corners are taken with the axle held, and on which pedal."""
+    name = "held_s_per_lap"
+    seconds = estimates[name]
+    here = _on(events, counted, AxleState.HELD)
+    if isinstance(seconds, Missing) or not here:
+        return []
+    phase, count = Counter(str(event.phase) for event in here).most_common(1)[0]
+    return [
+        finding(
+            info,
+            f"In corners the axle is held for {_seconds_a_lap(seconds)}{_most_often(here)}; "
+            f"{100 * count / len(here):.0f} % of these stretches are under {phase}.",
+            "While held the tyres scrub and the car resists turning.",
+            rests_on=(name,),
+        )
+    ]
+
+
+def _seconds_a_lap(seconds: Estimate) -> str:
+    return f"{seconds.value:.1f} s a lap ({seconds.low:.1f} to {seconds.high:.1f})"
+
+
+def _on(
+    events: tuple[SlipEvent, ...], counted: list[LapSummary], state: AxleState
+) -> list[SlipEvent]:
+    numbers = {lap.number for lap in counted}
+    return [event for event in events if event.lap in numbers and event.state is state]
+
+
+def _most_often(events: list[SlipEvent]) -> str:
+    corners = Counter(event.corner for event in events if event.corner is not None)
+    if not corners:
+        return ""
+    corner, count = corners.most_common(1)[0]
+    return f", most often in corner {corner} ({count} of {len(events)})"
