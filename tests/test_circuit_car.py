@@ -10,8 +10,10 @@ from pathlib import Path
 import circuit_car
 import numpy as np
 import pytest
-from circuit_car import Car, Differential, Drive, Driver, Sensors, sample_day
+from circuit_car import Car, Differential, Drive, Driver, Friction, Sensors, sample_day
+from circuit_car.axle import solve_axle
 from circuit_car.control import N_STATE, OIL_C, PLATES_C
+from circuit_car.friction import friction_factor, ramps_after
 from circuit_car.heat import Heat, warm
 from circuit_car.log_files import upsampled
 from circuit_car.sample_day import FOLDER, Session, sessions
@@ -175,6 +177,155 @@ def test_a_spool_never_lets_the_wheels_turn_differently() -> None:
         rng=np.random.default_rng(3),
     )
     assert np.abs(_speed_difference(d)).max() == 0.0
+
+
+def test_a_one_way_unit_adds_nothing_on_overrun() -> None:
+    diff = Differential(overrun_ramp_deg=90.0)
+    assert diff.capacity_nm(np.array([-400.0]))[0] == pytest.approx(diff.breakaway_torque_nm)
+
+
+# --- friction that moves ------------------------------------------------------------------------
+
+
+def _sliding(drive: Drive) -> np.ndarray:
+    moving = drive["speed_mps"] > 5.0
+    return moving & (drive["stuck"] == 0.0) & (np.abs(_speed_difference(drive)) > 0.5)
+
+
+def _drive_short(car: Car, seed: int = 3, laps: int = 2) -> Drive:
+    return circuit_car.drive(
+        car, circuit_car.short_circuit(), QUICK, laps=laps, rng=np.random.default_rng(seed)
+    )
+
+
+def test_friction_falls_from_rest_as_stribeck_has_it() -> None:
+    # Neale, Tribology Handbook, table 7.4: oiled sintered plates 0.10 static, 0.05 dynamic.
+    diff = _worked_example(
+        friction_coefficient=0.05, friction=Friction(static_ratio=2.0, stribeck_speed_mps=0.1)
+    )
+
+    def mu(sliding_mps: float) -> float:
+        difference = 2.0 * sliding_mps / diff.effective_radius_m
+        return 0.05 * float(friction_factor(diff.packs(), difference, 80.0))
+
+    assert mu(0.0) == pytest.approx(0.10)
+    assert mu(0.1) == pytest.approx(0.05 + 0.05 * np.exp(-1.0))
+    assert mu(5.0) == pytest.approx(0.05)
+
+
+def test_a_friction_slope_is_per_metre_a_second_of_the_plates() -> None:
+    diff = _worked_example(friction=Friction(slope_spm=-0.005))
+    # Plates on 52.5 mm at 8 rad/s difference slide at 0.21 m/s.
+    factor = friction_factor(diff.packs(), 8.0, 80.0)
+    assert 0.10 * factor == pytest.approx(0.10 - 0.005 * 0.21)
+
+
+def test_friction_moves_with_the_temperature_of_the_plates() -> None:
+    packs = _worked_example(friction=Friction(per_kelvin=-0.002)).packs()
+    assert friction_factor(packs, 5.0, 80.0) == pytest.approx(1.0)
+    assert friction_factor(packs, 5.0, 130.0) == pytest.approx(0.9)
+
+
+@pytest.mark.parametrize(
+    ("angle_deg", "rising", "falling"),
+    # Wedge with friction coefficient 0.1: 1/tan(angle +- atan 0.1), by hand.
+    [(30.0, 1.391, 2.216), (45.0, 0.818, 1.222), (60.0, 0.451, 0.719)],
+)
+def test_ramps_with_friction_clamp_less_on_the_way_up_than_on_the_way_down(
+    angle_deg: float, rising: float, falling: float
+) -> None:
+    diff = _worked_example(drive_ramp_deg=angle_deg, ramp_friction=0.1)
+    packs = diff.packs()
+    plain = 0.1 * 4 * 0.0525 / 0.042  # lock at 45 degrees without ramp friction
+    assert packs.k_drive_rising == pytest.approx(plain * rising, abs=5e-4)
+    assert packs.k_drive_falling == pytest.approx(plain * falling, abs=5e-4)
+
+
+def test_the_clamping_force_stays_while_the_torque_turns_round() -> None:
+    packs = _worked_example(ramp_friction=0.1).packs()
+    held = 0.0
+    seen = []
+    for torque in (100.0, 500.0, 400.0, 300.0, 450.0, 100.0, 0.0, -200.0):
+        held = ramps_after(torque, packs, held)
+        seen.append(held)
+    up, down = packs.k_drive_rising, packs.k_drive_falling
+    over = packs.k_overrun_rising
+    assert seen == pytest.approx(
+        [100 * up, 500 * up, 500 * up, 300 * down, 450 * up, 100 * down, 0.0, -200 * over]
+    )
+
+
+def test_packs_at_rest_hold_the_static_capacity_and_break_loose_above_it() -> None:
+    diff = _worked_example(friction=Friction(static_ratio=1.3))
+    assert diff.break_loose_torque_nm == pytest.approx(1.3 * 84.0)
+
+    def stuck(torque_each_way: float) -> bool:
+        # Wheels at rest, pushed apart: q is the torque that brakes a wheel.
+        return bool(
+            solve_axle(
+                80.0, 80.0, 2000.0, 2000.0, 200.0, -torque_each_way, torque_each_way, 0.0,
+                diff.packs(), 0.0, 80.0,
+            )[-1]
+        )  # fmt: skip
+
+    assert stuck(0.5 * 1.3 * 84.0 - 0.01)
+    assert not stuck(0.5 * 1.3 * 84.0 + 0.01)
+
+
+def test_moving_friction_of_every_kind_closes_the_energy_book_and_feeds_nothing_back() -> None:
+    car = Car().with_parts(
+        friction=Friction(static_ratio=1.3, slope_spm=-0.01, per_kelvin=-0.001),
+        ramp_friction=0.08, gear_friction_nm=4.0,
+    )  # fmt: skip
+    d = _drive_short(car)
+    assert abs(d.energy.residual_j) < 0.005 * d.energy.engine_j
+    assert np.diff(d["friction_energy_j"]).min() > -1e-9
+    through = _input_torque(d) * 0.5 * (d["wheel_speed_rl_radps"] + d["wheel_speed_rr_radps"])
+    out = sum(
+        d[f"shaft_torque_{side}_nm"] * d[f"wheel_speed_r{side[0]}_radps"]
+        for side in ("left", "right")
+    )
+    np.testing.assert_allclose(d["friction_power_w"], through - out, atol=1e-6)
+
+
+def test_sliding_packs_follow_the_stated_friction_in_speed_and_temperature() -> None:
+    car = Car().with_parts(friction=Friction(static_ratio=1.4, slope_spm=0.01, per_kelvin=-0.002))
+    d = _drive_short(car)
+    parts, slides = car.differential, _sliding(d)
+    v = 0.5 * np.abs(_speed_difference(d)) * parts.effective_radius_m
+    factor = 1.0 + 0.4 * np.exp(-v / 0.02) + 0.01 / parts.friction_coefficient * v
+    factor *= 1.0 - 0.002 * (d["plate_temperature_c"] - 80.0)
+    expected = factor * parts.capacity_nm(_input_torque(d))
+    # The loop takes speed and temperature from the start of its half millisecond.
+    error = (d["lock_capacity_nm"] / expected - 1.0)[slides]
+    assert np.percentile(np.abs(error), 99) < 0.01
+
+
+def test_torque_that_falls_meets_more_lock_than_torque_that_rises() -> None:
+    d = _drive_short(Car().with_parts(ramp_friction=0.08))
+    change = np.gradient(_input_torque(d), 1e-3)
+    pulls = _sliding(d) & (_input_torque(d) > 150.0)
+    above_springs = d["lock_capacity_nm"] - d.car.differential.breakaway_torque_nm
+    lock = above_springs[pulls] / _input_torque(d)[pulls]
+    low, high = d.car.differential.lock_ratios(d.car.differential.drive_ramp_deg)
+    assert low - 1e-9 < lock.min() < lock.max() < high + 1e-9
+    assert np.median(lock[change[pulls] > 400.0]) == pytest.approx(low, abs=1e-6)
+    assert np.median(lock[change[pulls] < -400.0]) > 0.5 * (low + high)
+
+
+def test_gears_alone_carry_a_few_newton_metres_in_an_open_differential() -> None:
+    d = _drive_short(Car().with_parts(friction_faces_per_pack=0, gear_friction_nm=4.0), laps=1)
+    np.testing.assert_allclose(d["lock_capacity_nm"], 4.0)
+    assert np.abs(_speed_difference(d)).max() > 2.0
+    assert circuit_car.truth(d).running == pytest.approx((4.0, 0.0, 0.0), abs=1e-6)
+
+
+@pytest.mark.parametrize("law", ["adding", "greater_of"])
+def test_the_running_law_of_constant_friction_is_that_of_the_parts(law: str) -> None:
+    known = circuit_car.truth(_drive_short(Car().with_parts(preload_law=law)))
+    assert known.running.breakaway_torque_nm == pytest.approx(known.breakaway_torque_nm, abs=0.01)
+    assert known.running.lock_drive == pytest.approx(known.lock_drive, abs=1e-4)
+    assert known.running.lock_overrun == pytest.approx(known.lock_overrun, abs=1e-4)
 
 
 # --- tyre --------------------------------------------------------------------------------------

@@ -16,12 +16,14 @@ use_cache_of_these_sources()  # before any compiled module is imported
 from circuit_car.car import Car, Differential  # noqa: E402
 from circuit_car.circuit import Circuit, hollin_fell, short_circuit  # noqa: E402
 from circuit_car.driver import Driver  # noqa: E402
+from circuit_car.friction import Friction  # noqa: E402
+from circuit_car.heat import Heat  # noqa: E402
 from circuit_car.running import Drive, EnergyBook, drive, mirrored  # noqa: E402
 from circuit_car.sensors import Log, Sensors, spoil  # noqa: E402
-from circuit_car.truth import Event, Lap, Truth, axle_states, truth  # noqa: E402
+from circuit_car.truth import Event, Lap, RunningLaw, Truth, axle_states, truth  # noqa: E402
 
 __all__ = [
-    "Car", "Circuit", "Differential", "Drive", "Driver", "EnergyBook", "Event", "Lap", "Log",
-    "Sensors", "Truth", "axle_states", "drive", "hollin_fell", "mirrored", "short_circuit",
-    "spoil", "truth",
+    "Car", "Circuit", "Differential", "Drive", "Driver", "EnergyBook", "Event",
+    "Friction", "Heat", "Lap", "Log", "RunningLaw", "Sensors", "Truth", "axle_states", "drive",
+    "hollin_fell", "mirrored", "short_circuit", "spoil", "truth",
 ]  # fmt: skip

@@ -10,35 +10,29 @@ from __future__ import annotations
 
 from numba import njit
 
-
-@njit(cache=True)
-def lock_line(input_torque, preload, k_drive, k_overrun, greater_of):
-    """Capacity near an input torque as a straight line a + b T_in. [N m], [-]"""
-    slope = k_drive if input_torque >= 0.0 else -k_overrun
-    if not greater_of:
-        return preload, slope
-    if slope * input_torque > preload:
-        return 0.0, slope
-    return preload, 0.0
+from circuit_car.friction import friction_factor, lock_line
 
 
 @njit(cache=True)
-def solve_axle(w_l, w_r, a_l, a_r, a_c, q_l, q_r, drive, preload, k_drive, k_overrun, greater_of):
+def solve_axle(w_l, w_r, a_l, a_r, a_c, q_l, q_r, drive, packs, held, plate_c):
     """Speed changes of both wheels and the torques between them and the case.
 
     ``a_*`` inertia over time step plus what the tyre and brake add per rad/s [N m s/rad] for left
     wheel, right wheel and case; ``q_*`` braking torque on each wheel at its old speed [N m];
-    ``drive`` torque on the case [N m].
-    Returns change left, change right [rad/s], T_in, T_L - T_R [N m], stuck.
+    ``drive`` torque on the case [N m]; ``held`` and ``plate_c`` what ramps hold and how warm the
+    plates are.
+    Returns change left, change right [rad/s], T_in, T_L - T_R, capacity [N m], stuck.
     """
     dw = w_l - w_r
     change = (drive - 0.5 * a_c * dw - a_r * dw - q_l - q_r) / (a_l + a_r + a_c)
     t_in = drive - a_c * (change + 0.5 * dw)
     d_t = (a_l * change + q_l) - (a_r * (change + dw) + q_r)
-    a, b = lock_line(t_in, preload, k_drive, k_overrun, greater_of)
+    a, b = lock_line(t_in, packs, held, friction_factor(packs, 0.0, plate_c))
     if abs(d_t) <= a + b * t_in:
-        return change, change + dw, t_in, d_t, True
+        return change, change + dw, t_in, d_t, a + b * t_in, True
 
+    factor = friction_factor(packs, dw, plate_c)
+    a, b = lock_line(t_in, packs, held, factor)
     sign = -1.0 if d_t > 0.0 else 1.0  # of the speed difference that will remain
     for _ in range(6):
         alpha = -sign * a
@@ -46,7 +40,7 @@ def solve_axle(w_l, w_r, a_l, a_r, a_c, q_l, q_r, drive, preload, k_drive, k_ove
         t_in = (drive - 0.5 * a_c * ((0.5 * alpha - q_l) / a_l - (0.5 * alpha + q_r) / a_r)) / (
             1.0 + 0.25 * a_c * ((1.0 + beta) / a_l + (1.0 - beta) / a_r)
         )
-        a_new, b_new = lock_line(t_in, preload, k_drive, k_overrun, greater_of)
+        a_new, b_new = lock_line(t_in, packs, held, factor)
         if a_new == a and b_new == b:
             break
         a, b = a_new, b_new
@@ -56,5 +50,6 @@ def solve_axle(w_l, w_r, a_l, a_r, a_c, q_l, q_r, drive, preload, k_drive, k_ove
         (0.5 * (t_in - d_t) - q_r) / a_r,
         t_in,
         d_t,
+        a + b * t_in,
         False,
     )

@@ -12,6 +12,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from circuit_car.friction import Friction, Packs
 from circuit_car.heat import Heat
 from circuit_car.tyre import TyreScale
 
@@ -36,6 +37,12 @@ class Differential:
     -----
     ``preload_law``: with springs beside the ramps the forces add; with washers between case and
     pack, in series, the larger force rules.
+
+    ``ramp_friction``: friction coefficient of cross-pin on ramp.  A wedge that is being driven up
+    thrusts with ``1 / tan(angle + atan mu)``, one that is let down with ``1 / tan(angle - atan
+    mu)``; between the two the thrust stays what it was (statics of the inclined plane).
+
+    ``gear_friction_nm``: torque difference that the gears' own friction carries, packs or not.
     """
 
     friction_faces_per_pack: int = 4
@@ -48,6 +55,9 @@ class Differential:
     spring_force_n: float = 2550.0
     preload_law: PreloadLaw = "adding"
     spool: bool = False
+    friction: Friction = field(default_factory=Friction)
+    ramp_friction: float = 0.0
+    gear_friction_nm: float = 0.0
 
     def __post_init__(self) -> None:
         if self.preload_law not in ("adding", "greater_of"):
@@ -64,13 +74,31 @@ class Differential:
 
     @property
     def breakaway_torque_nm(self) -> float:
-        """Torque difference held by the springs alone, both packs. [N m]"""
+        """Torque difference with no input torque while sliding slowly. [N m]
+
+        What the springs hold, both packs, and the gears' own friction.
+        """
+        return self._spring_torque_nm + self.gear_friction_nm
+
+    @property
+    def break_loose_torque_nm(self) -> float:
+        """Torque difference at which packs at rest let go with no input torque. [N m]"""
+        return self._spring_torque_nm * self.friction.static_ratio + self.gear_friction_nm
+
+    @property
+    def _spring_torque_nm(self) -> float:
         return 2.0 * self._friction_arm_m * self.spring_force_n
 
-    def _lock_ratio(self, ramp_deg: float) -> float:
+    def _lock_ratio(self, ramp_deg: float, friction_angle_rad: float = 0.0) -> float:
         if ramp_deg >= 90.0:
             return 0.0
-        return self._friction_arm_m / (self.ramp_radius_m * math.tan(math.radians(ramp_deg)))
+        angle = math.radians(ramp_deg) + friction_angle_rad
+        return self._friction_arm_m / (self.ramp_radius_m * math.tan(angle))
+
+    def lock_ratios(self, ramp_deg: float) -> tuple[float, float]:
+        """Torque difference per input torque with the input torque rising and falling. [-]"""
+        angle = math.atan(self.ramp_friction)
+        return self._lock_ratio(ramp_deg, angle), self._lock_ratio(ramp_deg, -angle)
 
     @property
     def lock_drive(self) -> float:
@@ -83,14 +111,34 @@ class Differential:
         return self._lock_ratio(self.overrun_ramp_deg)
 
     def capacity_nm(self, input_torque_nm: Array) -> Array:
-        """Largest torque difference the packs can hold. [N m]"""
+        """Torque difference of packs sliding slowly, ramps without friction, 80 degC. [N m]"""
         if self.spool:
             return np.full_like(input_torque_nm, SPOOL_CAPACITY_NM)
         ramp = np.where(input_torque_nm >= 0.0, self.lock_drive, self.lock_overrun)
         ramp = ramp * np.abs(input_torque_nm)
         if self.preload_law == "greater_of":
-            return np.maximum(self.breakaway_torque_nm, ramp)
+            return np.maximum(self._spring_torque_nm, ramp) + self.gear_friction_nm
         return self.breakaway_torque_nm + ramp
+
+    def packs(self) -> Packs:
+        """The same for the compiled loop."""
+        drive, overrun = (
+            self.lock_ratios(self.drive_ramp_deg),
+            self.lock_ratios(self.overrun_ramp_deg),
+        )
+        held = 0.0 if self.spool else 1.0
+        return Packs(
+            preload=SPOOL_CAPACITY_NM if self.spool else self._spring_torque_nm,
+            k_drive_rising=held * drive[0],
+            k_drive_falling=held * drive[1],
+            k_overrun_rising=held * overrun[0],
+            k_overrun_falling=held * overrun[1],
+            greater_of=self.preload_law == "greater_of",
+            gear_friction=self.gear_friction_nm,
+            plate_friction=self.friction_coefficient,
+            plate_radius=self.effective_radius_m,
+            friction=self.friction,
+        )
 
 
 @dataclass(frozen=True)
@@ -189,10 +237,7 @@ class CarTable(NamedTuple):
     brake_front: float  # N m per Pa and wheel
     brake_rear: float
     brake_max: float
-    preload: float
-    k_drive: float
-    k_overrun: float
-    greater_of: bool
+    packs: Packs
     tyre: TyreScale
     heat: Heat
 
@@ -201,7 +246,6 @@ def car_table(car: Car) -> CarTable:
     """Flatten a car for the compiled loop."""
     step = 10.0
     speed = np.arange(0.0, 1201.0, step)
-    diff = car.differential
     ratios = np.array([0.0, *(g * car.final_drive for g in car.gear_ratios)])
     half_air = 0.5 * AIR_DENSITY_KGPM3
     return CarTable(
@@ -237,10 +281,7 @@ def car_table(car: Car) -> CarTable:
         brake_front=0.5 * car.brake_front_nm_per_pa,
         brake_rear=0.5 * car.brake_rear_nm_per_pa,
         brake_max=car.brake_max_pa,
-        preload=SPOOL_CAPACITY_NM if diff.spool else diff.breakaway_torque_nm,
-        k_drive=0.0 if diff.spool else diff.lock_drive,
-        k_overrun=0.0 if diff.spool else diff.lock_overrun,
-        greater_of=diff.preload_law == "greater_of",
+        packs=car.differential.packs(),
         tyre=car.tyre,
         heat=car.heat,
     )

@@ -17,6 +17,7 @@ COMPILED = (
     "control.py",
     "driveline.py",
     "driver.py",
+    "friction.py",
     "heat.py",
     "integrate.py",
     "running.py",

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numba import njit
 
-from circuit_car.axle import lock_line, solve_axle
+from circuit_car.axle import solve_axle
 from circuit_car.control import (
     AX_LAG,
     AY_LAG,
@@ -26,6 +26,7 @@ from circuit_car.control import (
     PHASE,
     PHASE_TIME,
     PLATES_C,
+    RAMPS_HOLD,
     RATE,
     SLIP_FRONT,
     SLIP_L,
@@ -59,6 +60,7 @@ from circuit_car.driveline import (
     clutch,
     engine_speed,
 )  # fmt: skip
+from circuit_car.friction import ramps_after
 from circuit_car.heat import warm
 from circuit_car.tyre import tyre_forces
 
@@ -96,15 +98,14 @@ def _axle_loads(total, transfer, factor_left, factor_right):
 
 
 @njit(cache=True)
-def _record(out, j, q, car, t_in, d_t, stuck, power, energy, engine, ax, ay, loads, forces, slips):
-    capacity_a, capacity_b = lock_line(
-        t_in, car.preload, car.k_drive, car.k_overrun, car.greater_of
-    )
+def _record(
+    out, j, q, t_in, d_t, capacity, stuck, power, energy, engine, ax, ay, loads, forces, slips
+):
     body = (
         q[X], q[Y], q[YAW], q[VX], q[VY], q[RATE], ax, ay, q[W_FL], q[W_FR], q[W_RL], q[W_RR],
     )  # fmt: skip
     drive = (
-        0.5 * (t_in + d_t), 0.5 * (t_in - d_t), capacity_a + capacity_b * t_in,
+        0.5 * (t_in + d_t), 0.5 * (t_in - d_t), capacity,
         1.0 if stuck else 0.0, power, energy, engine, q[W_E], q[GEAR], q[THROTTLE], q[BRAKE],
         q[STEER], q[STATION],
     )  # fmt: skip
@@ -277,10 +278,11 @@ def run(car, path, plan, driver, n_max):
             drive = ratio * grade * engine
         else:
             drive = ratio * grade * q[CLUTCH_NM]
-        ch_l, ch_r, t_in, d_t, stuck = solve_axle(
+        ch_l, ch_r, t_in, d_t, capacity, stuck = solve_axle(
             q[W_RL], q[W_RR], a_l, a_r, a_c, q_l, q_r, drive,
-            car.preload, car.k_drive, car.k_overrun, car.greater_of,
+            car.packs, q[RAMPS_HOLD], q[PLATES_C],
         )  # fmt: skip
+        q[RAMPS_HOLD] = ramps_after(t_in, car.packs, q[RAMPS_HOLD])
         case = 0.5 * (q[W_RL] + q[W_RR])
         case_change = 0.5 * (ch_l + ch_r)
         case_mid = case + 0.5 * case_change
@@ -335,7 +337,7 @@ def run(car, path, plan, driver, n_max):
         if k % RECORD_EVERY == 0:
             power = -0.5 * d_t * (q[W_RL] - q[W_RR])
             _record(
-                out, j, q, car, t_in, d_t, stuck, power, book[PACKS], engine, ax, ay,
+                out, j, q, t_in, d_t, capacity, stuck, power, book[PACKS], engine, ax, ay,
                 loads, forces, slips,
             )  # fmt: skip
             j += 1

@@ -81,6 +81,14 @@ def with_latitude_longitude(log: Log, driven: Drive) -> Log:
     )
 
 
+def _parts(car: Car) -> dict[str, Any]:
+    """Parts of the differential; friction that the sample cars keep constant is not named."""
+    parts = asdict(car.differential)
+    for name in ("friction", "ramp_friction", "gear_friction_nm"):
+        del parts[name]
+    return parts
+
+
 def truth_document(session: Session, driven: Drive, log: Log) -> dict[str, Any]:
     """All that is known of a session, ready for JSON."""
     known = truth(driven)
@@ -109,7 +117,7 @@ def truth_document(session: Session, driven: Drive, log: Log) -> dict[str, Any]:
         "driver": driven.driver.name,
         "date": DATE,
         "seed": session.seed,
-        "differential": asdict(driven.car.differential),
+        "differential": _parts(driven.car),
         "breakaway_torque_nm": round(known.breakaway_torque_nm, 4),
         "lock_drive": round(known.lock_drive, 6),
         "lock_overrun": round(known.lock_overrun, 6),

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from circuit_car.running import SAMPLE_S, Drive
 
@@ -54,14 +55,29 @@ class Lap(NamedTuple):
         return self.end_s - self.start_s
 
 
-@dataclass(frozen=True)
-class Truth:
-    """Everything an estimator may be asked for, known exactly."""
+class RunningLaw(NamedTuple):
+    """The constants that come closest to what the sliding packs carried; nan where none slid."""
 
     breakaway_torque_nm: float
     lock_drive: float
     lock_overrun: float
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Everything an estimator may be asked for, known exactly.
+
+    ``breakaway_torque_nm`` and the locks come from the parts, with the friction of slow sliding at
+    its reference temperature; ``running`` from what happened, so that it is the fairer measure
+    where friction is not constant.
+    """
+
+    breakaway_torque_nm: float
+    break_loose_torque_nm: float
+    lock_drive: float
+    lock_overrun: float
     preload_law: str
+    running: RunningLaw
     radius_rear_left_m: float
     radius_rear_right_m: float
     laps: tuple[Lap, ...]
@@ -97,6 +113,11 @@ def _without_short_runs(mask: Mask, sample_s: float) -> Mask:
         if (b - a) * sample_s < SHORTEST_S - 1e-9:
             out[a:b] = False
     return out
+
+
+def speed_difference(drive: Drive) -> Array:
+    """Left less right speed of the wheels at the differential. [rad/s]"""
+    return drive["wheel_speed_rl_radps"] - drive["wheel_speed_rr_radps"]
 
 
 def axle_states(drive: Drive) -> NDArray[np.str_]:
@@ -182,14 +203,37 @@ def laps_of(drive: Drive) -> tuple[Lap, ...]:
     )
 
 
+def running_law(drive: Drive) -> RunningLaw:
+    """Least squares of the preload law over the exact sliding samples of the flying laps."""
+    parts = drive.car.differential
+    lap = drive["lap_number"]
+    sliding = (lap >= 1) & (lap <= drive.laps) & (drive["stuck"] == 0.0)
+    sliding &= np.abs(speed_difference(drive)) > SLIDING_RADPS
+    if not sliding.any():
+        return RunningLaw(np.nan, np.nan, np.nan)
+    t_in, carried = drive["input_torque_nm"][sliding], drive["lock_capacity_nm"][sliding]
+    rising = np.maximum(t_in, 0.0), np.maximum(-t_in, 0.0)
+    start = np.array([parts.breakaway_torque_nm, parts.lock_drive, parts.lock_overrun])
+
+    def law(x: Array) -> Array:
+        ramps = x[1] * rising[0] + x[2] * rising[1]
+        return np.maximum(x[0], ramps) if parts.preload_law == "greater_of" else x[0] + ramps
+
+    scale = np.maximum(start, [1.0, 0.01, 0.01])
+    found = least_squares(lambda x: law(x) - carried, start, x_scale=scale).x
+    return RunningLaw(*(float(value) for value in found))
+
+
 def truth(drive: Drive) -> Truth:
     """All that is known of a run."""
     parts = drive.car.differential
     return Truth(
         breakaway_torque_nm=parts.breakaway_torque_nm,
+        break_loose_torque_nm=parts.break_loose_torque_nm,
         lock_drive=parts.lock_drive,
         lock_overrun=parts.lock_overrun,
         preload_law=parts.preload_law,
+        running=running_law(drive),
         radius_rear_left_m=drive.car.radius_rear_left_m,
         radius_rear_right_m=drive.car.radius_rear_right_m,
         laps=laps_of(drive),
