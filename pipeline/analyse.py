@@ -19,6 +19,7 @@ from pipeline.axle import (
     rolling_speeds,
 )
 from pipeline.build_sheet import BuildSheet, Circuit
+from pipeline.choices import session_choices
 from pipeline.corners import Corner, corner_index, find_corners, lap_distance, path_curvature
 from pipeline.estimate import Grade
 from pipeline.estimates import lock_fit, session_estimates
@@ -80,6 +81,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     lap_table = lap_summaries(evidence, events)
     corner_table = corner_summaries(evidence, events)
     estimates = session_estimates(evidence, learnt, lap_table, events)
+    choices = session_choices(learnt, signals.grade)
     predicted = predictions(sheet.differential)
     info = _info(session, sheet, circuit, signals, length)
     notes = quality_notes(session, faults, sheet, signals, learnt)
@@ -91,7 +93,9 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         estimates=estimates,
         predictions=predicted,
         lock_fit=lock_fit(evidence, learnt, predicted),
-        findings=findings(info, lap_table, events, corner_table, estimates, predicted, notes),
+        findings=findings(
+            info, lap_table, events, corner_table, estimates, predicted, choices, notes
+        ),
         exclusions=_exclusions(signals, learnt, laps),
         quality=notes,
         thresholds=_thresholds(learnt, sheet),
@@ -110,6 +114,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
             x_m=signals.x_m,
             y_m=signals.y_m,
         ),
+        choices=choices,
     )
 
 

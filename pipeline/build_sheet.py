@@ -66,9 +66,10 @@ class Differential:
     """The parts, as built. What is left out cannot be predicted, only measured."""
 
     build: str = setting("your name for this build")
-    preload_law: Literal["adding"] = setting(
-        "how springs and ramps act together; 'adding' when the springs sit in parallel",
-        default="adding",
+    preload_law: Literal["adding", "greater of"] | None = setting(
+        "how springs and ramps act together: 'adding' with springs beside the ramps, 'greater of' "
+        "with washers at the ends of the packs; left out, the log decides",
+        default=None,
     )
     ramp_angle_from: Literal["plane of rotation", "axis"] = setting(
         "what the ramp angles are measured from", default="plane of rotation"

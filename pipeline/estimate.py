@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -53,6 +54,32 @@ class Missing:
     """A number that this log cannot give, and why."""
 
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Which of a few named options holds, with the odds of each."""
+
+    odds: Mapping[str, float]
+    """Chance of each option; together 1."""
+    chosen: str
+    """The option that the log shows or the build sheet states; empty when it cannot be told."""
+    n: int
+    """How many of the things named in ``method`` the odds were taken over."""
+    grade: Grade
+    method: str
+    reason: str = ""
+    """Why it cannot be told; empty when it is."""
+
+    def __post_init__(self) -> None:
+        if abs(sum(self.odds.values()) - 1) > 1e-9:
+            msg = f"odds are 1 together, got {dict(self.odds)}"
+            raise ValueError(msg)
+        if (self.chosen in self.odds) == bool(self.reason):
+            msg = (
+                f"a choice names an option or gives a reason, got {self.chosen!r}, {self.reason!r}"
+            )
+            raise ValueError(msg)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.choices import why_no_ratio
 from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction
 from pipeline.evidence import PHASES, Evidence, energies
 from pipeline.learn import Learnt
@@ -16,11 +17,12 @@ from pipeline.lock import (
     GAIN,
     OFFSET,
     OVERRUN,
+    LockLaw,
     SlidingSamples,
     interval_of,
     overrun_to_drive,
 )
-from pipeline.plates import locking_torque
+from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.result import SLIP_STATES, LapSummary, LockFit, Phase, SlipEvent
 from pipeline.summaries import bias_answer, effective_lock, mean_answer, state_seconds
 
@@ -73,8 +75,15 @@ def _term(evidence: Evidence, learnt: Learnt, term: str, unit: str) -> Answer:
     value, half = float(law.fit.coefficients[at]), interval_of(law, term)
     return Estimate(
         value, value - half, value + half, unit, law.fit.clusters, evidence.grade,
-        f"robust fit to {law.fit.n} sliding samples; {learnt.clusters.name} left out one by one",
+        f"robust fit to {law.fit.n} sliding samples; {learnt.clusters.name} left out one by one"
+        f"{_widened(law, term)}",
     )  # fmt: skip
+
+
+def _widened(law: LockLaw, term: str) -> str:
+    if not law.undecided.get(term):
+        return ""
+    return "; widened because the preload law cannot be told"
 
 
 def _negated(answer: Answer) -> Answer:
@@ -90,12 +99,8 @@ def _way(evidence: Evidence, learnt: Learnt) -> Answer:
     law = learnt.law
     if law is None:
         return Missing(learnt.why_no_law)
-    for term in (DRIVE, OVERRUN):
-        if term in law.missing:
-            return Missing(law.missing[term])
-    drive = law.value(DRIVE)
-    if drive <= interval_of(law, DRIVE):
-        return Missing("the lock on drive is not clearly above zero, so no ratio to it can be told")
+    if why := why_no_ratio(law):
+        return Missing(why)
     value, half = overrun_to_drive(law)
     return Estimate(
         value, value - half, value + half, "1", law.fit.clusters, evidence.grade,
@@ -174,7 +179,7 @@ def lock_fit(
     low, high = np.percentile(samples.input_torque_nm, [0.1, 99.9])
     grid = np.union1d(np.linspace(low, high, _CURVE_POINTS), [0.0] if low < 0 < high else [])
     curve, half = law.curve(grid)
-    bounds = _predicted_curves(grid, predicted)
+    bounds = _predicted_curves(grid, predicted, law.preload)
     return LockFit(
         input_torque_nm=samples.input_torque_nm[::step],
         locking_torque_nm=samples.locking_torque_nm[::step],
@@ -188,19 +193,24 @@ def lock_fit(
         predicted_high_nm=None if bounds is None else bounds[2],
         samples_used=law.fit.n,
         seconds_used=law.fit.n / evidence.rate_hz,
+        preload_law=str(law.preload),
     )
 
 
 def _predicted_curves(
-    grid: FloatArray, predicted: Mapping[str, Prediction]
+    grid: FloatArray, predicted: Mapping[str, Prediction], law: PreloadLaw
 ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     names = ("breakaway_torque_nm", "lock_drive", "lock_overrun")
     parts = [predicted[name] for name in names]
     known = [part for part in parts if isinstance(part, Predicted)]
     if len(known) < len(names):
         return None
+
+    def parts_at(end: str) -> tuple[float, float, float]:
+        breakaway, drive, overrun = (float(getattr(part, end)) for part in known)
+        return breakaway, drive, overrun
+
     middle, low, high = (
-        locking_torque(grid, *(float(getattr(part, end)) for part in known))
-        for end in ("value", "low", "high")
+        locking_torque(grid, *parts_at(end), law) for end in ("value", "low", "high")
     )
     return middle, low, high

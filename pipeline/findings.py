@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.estimate import Answer, Prediction
+from pipeline.estimate import Answer, Choice, Missing, Prediction
 from pipeline.findings_axle import energy, held, overspeed
-from pipeline.findings_lock import breakaway, impossible, locks, way
+from pipeline.findings_lock import breakaway, impossible, locks, preload, way
 from pipeline.findings_signals import counted_laps, radii, sensors, signals_that_lie
 from pipeline.result import CornerSummary, Finding, LapSummary, QualityNote, SessionInfo, SlipEvent
 
@@ -18,6 +18,7 @@ def findings(
     corners: tuple[CornerSummary, ...],
     estimates: Mapping[str, Answer],
     predicted: Mapping[str, Prediction],
+    choices: Mapping[str, Choice | Missing],
     quality: tuple[QualityNote, ...] = (),
 ) -> tuple[Finding, ...]:
     """The session's findings, the ones that need a hand first; before all, signals that lie."""
@@ -29,7 +30,8 @@ def findings(
     found += [
         *breakaway(info, estimates, predicted),
         *locks(info, estimates, predicted),
-        *way(info, estimates),
+        *preload(info, estimates, choices),
+        *way(info, estimates, choices),
         *energy(info, estimates, corners),
         *overspeed(info, events, counted, estimates),
         *held(info, events, counted, estimates),

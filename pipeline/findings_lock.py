@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.estimate import Answer, Missing, Prediction
+from pipeline.estimate import Answer, Choice, Estimate, Missing, Prediction
 from pipeline.finding_words import against_sheet, finding
+from pipeline.plates import PreloadLaw
 from pipeline.result import Finding, SessionInfo
 
-# A ratio of overrun to drive lock up to here is one-way, from here two-way. Common practice, no
-# source; the figures are chosen by us.
-_ONE_WAY_TO = 0.15
-_TWO_WAY_FROM = 0.85
 # Below this nobody feels a breakaway torque. Chosen by us.
 _OPEN_BELOW_NM = 15.0
+# A build sheet is contradicted from these odds on. Chosen by us.
+_SURE_OF_OTHER = 0.99
 
 
 def impossible(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
@@ -40,6 +39,15 @@ def breakaway(
     """The breakaway torque against the build sheet, or why the log does not show it."""
     found = estimates["breakaway_torque_nm"]
     rests_on = ("breakaway_torque_nm",)
+    if isinstance(found, Missing) and _some_lock(estimates):
+        return [
+            finding(
+                info,
+                f"The breakaway torque is not observable from this log: {found.reason}.",
+                "Measure it on the bench, or drive some corners with next to no torque.",
+                rests_on=rests_on,
+            )
+        ]
     if isinstance(found, Missing):
         return [
             finding(
@@ -78,11 +86,15 @@ def breakaway(
     ]
 
 
+def _some_lock(estimates: Mapping[str, Answer]) -> bool:
+    return any(isinstance(estimates[name], Estimate) for name in ("lock_drive", "lock_overrun"))
+
+
 def locks(
     info: SessionInfo, estimates: Mapping[str, Answer], predicted: Mapping[str, Prediction]
 ) -> list[Finding]:
     """The lock ratio on drive and on overrun against the build sheet."""
-    if isinstance(estimates["breakaway_torque_nm"], Missing):
+    if isinstance(estimates["breakaway_torque_nm"], Missing) and not _some_lock(estimates):
         # Said once, with the breakaway torque.
         return []
     return [
@@ -117,28 +129,94 @@ def _lock(
     )
 
 
-def way(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
-    """One-way, 1.5-way or two-way."""
-    ratio = estimates["lock_overrun_to_drive"]
-    if isinstance(ratio, Missing):
+def way(
+    info: SessionInfo, estimates: Mapping[str, Answer], choices: Mapping[str, Choice | Missing]
+) -> list[Finding]:
+    """One-way, 1.5-way or two-way, with its odds."""
+    ratio, found = estimates["lock_overrun_to_drive"], choices.get("way")
+    if isinstance(ratio, Missing) or not isinstance(found, Choice):
         return []
     said = (
         f"overrun locks {ratio.value:.2f} times as much as drive "
         f"({ratio.low:.2f} to {ratio.high:.2f})"
     )
-    if ratio.high < _ONE_WAY_TO:
-        kind = "a one-way"
-    elif ratio.low > _TWO_WAY_FROM:
-        kind = "a two-way"
-    elif ratio.low > _ONE_WAY_TO and ratio.high < _TWO_WAY_FROM:
-        kind = "a 1.5-way"
-    else:
-        kind = "between two kinds"
+    works = (
+        f"The unit works as a {found.chosen}{_odds(found)}"
+        if found.chosen
+        else f"The unit works as something between two kinds ({_all_odds(found)})"
+    )
     return [
         finding(
             info,
-            f"The unit works as {kind}: {said}.",
+            f"{works}: {said}.",
             "More lock on overrun steadies the entry and holds the nose out.",
             rests_on=("lock_overrun_to_drive",),
+        )
+    ]
+
+
+def _odds(choice: Choice) -> str:
+    return f" (odds {_percent(choice.odds[choice.chosen])})"
+
+
+def _all_odds(choice: Choice) -> str:
+    return ", ".join(f"{option} {_percent(odds)}" for option, odds in choice.odds.items())
+
+
+def _percent(share: float) -> str:
+    if share > 0.99:
+        return "over 99 %"
+    return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def preload(
+    info: SessionInfo, estimates: Mapping[str, Answer], choices: Mapping[str, Choice | Missing]
+) -> list[Finding]:
+    """How springs and ramps act together, or why that cannot be told."""
+    law = choices.get("preload_law")
+    if not isinstance(law, Choice):
+        return []
+    rests_on = tuple(
+        name
+        for name in ("breakaway_torque_nm", "lock_drive", "lock_overrun")
+        if isinstance(estimates[name], Estimate)
+    )
+    if not law.chosen:
+        return [
+            finding(
+                info,
+                f"Whether springs and ramps add up or the greater of them rules cannot be told "
+                f"from this log ({_all_odds(law)}): {law.reason}.",
+                "Breakaway torque and lock ratios are as springs and ramps that add up give them, "
+                "and their intervals reach to what the other law makes of them. State preload_law "
+                "in build_sheet.toml if you know how the pack is built; corners taken at little "
+                "and at much torque would show it.",
+                rests_on=rests_on,
+            )
+        ]
+    other = next(option for option in law.odds if option != law.chosen)
+    if law.odds[other] >= _SURE_OF_OTHER:
+        return [
+            finding(
+                info,
+                f'The log contradicts preload_law = "{law.chosen}" of the build sheet: the law '
+                f'"{other}" fits it better, odds {_percent(law.odds[other])}.',
+                "Look where the spring washers sit: at the ends of the packs the greater of "
+                "springs and ramps rules, beside the ramps they add up. Numbers here are as the "
+                "build sheet states.",
+                needs_attention=True,
+                rests_on=rests_on,
+            )
+        ]
+    if law.chosen == PreloadLaw.ADDING:
+        return []
+    return [
+        finding(
+            info,
+            "The greater of springs and ramps presses the packs, not their sum "
+            f"(odds {_percent(law.odds[law.chosen])}).",
+            "Below the torque at which the ramps push harder, only shims and washers change the "
+            "lock; above it, only ramps, faces and friction do.",
+            rests_on=rests_on,
         )
     ]

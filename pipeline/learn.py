@@ -22,6 +22,7 @@ from pipeline.axle import (
     visible_difference,
 )
 from pipeline.build_sheet import BuildSheet
+from pipeline.estimate import Choice
 from pipeline.heat import TorqueDoubt
 from pipeline.laps import Lap, lap_index
 from pipeline.lock import (
@@ -32,8 +33,9 @@ from pipeline.lock import (
     ZERO,
     LockLaw,
     SlidingSamples,
-    fit_lock_law,
 )
+from pipeline.plates import PreloadLaw
+from pipeline.preload import JudgedLaw, judged_law
 from pipeline.regression import TooFewClustersError, student_t
 from pipeline.runs import erode, moving_mean
 from pipeline.signals import Signals
@@ -82,6 +84,8 @@ class Learnt:
     doubt: TorqueDoubt
     rolling: RollingFit
     why_no_radius: str
+    preload: Choice | None = None
+    """Which preload law holds, with its odds; None without a law."""
 
 
 def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
@@ -93,7 +97,8 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     sliding = (
         surely_sliding(signals, smooth, threshold) & signals.steady & moving & (clusters.label >= 0)
     )
-    law, why = _law(signals, clusters, smooth, sliding, sheet)
+    judged, why = _law(signals, clusters, smooth, sliding, sheet)
+    law = None if judged is None else judged.law
     torque = _corrected(signals.torque, law)
     rolling, why_no_radius = _rolling(signals, clusters, torque, sheet)
     return Learnt(
@@ -107,6 +112,7 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
         doubt=_doubt(law, sheet),
         rolling=rolling,
         why_no_radius=why_no_radius,
+        preload=None if judged is None else judged.choice,
     )
 
 
@@ -142,7 +148,7 @@ def _clusters(signals: Signals, laps: tuple[Lap, ...]) -> Clusters:
 
 def _law(
     signals: Signals, clusters: Clusters, smooth: FloatArray, sliding: BoolArray, sheet: BuildSheet
-) -> tuple[LockLaw | None, str]:
+) -> tuple[JudgedLaw | None, str]:
     if signals.torque is None:
         return None, "the log does not hold both half-shaft torques"
     # Noise in the input torque would flatten the law, so torques are averaged like the speeds.
@@ -160,12 +166,16 @@ def _law(
     )
     if samples.seconds() < LEAST_SLIDING_S:
         return None, never_slides(signals, clusters, samples.seconds())
+    stated = sheet.differential.preload_law
     try:
-        return fit_lock_law(
+        return judged_law(
             samples,
             sheet.sensors.shaft_torque_gain_tolerance,
             _zero(signals, sheet),
             find_zero=not signals.zeroed,
+            stated=None if stated is None else PreloadLaw(stated),
+            grade=signals.grade,
+            units=clusters.name,
         ), ""
     except TooFewClustersError as problem:
         return None, str(problem)

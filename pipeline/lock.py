@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.plates import locking_torque
+from pipeline.plates import PreloadLaw
 from pipeline.regression import ClusterFit, fit_by_cluster, student_t
 
 FloatArray = NDArray[np.float64]
@@ -46,9 +47,49 @@ class SlidingSamples:
         return count / self.rate_hz
 
 
+BREAKAWAY, DRIVE, OVERRUN = "breakaway", "drive", "overrun"
+OFFSET, GAIN = "offset", "gain"
+ZERO = "zero"
+"""What the input torque reads without torque, where the law has to find it. [N m]"""
+
+
+def linearised(
+    preload: PreloadLaw,
+    terms: tuple[str, ...],
+    torque: FloatArray,
+    side: FloatArray,
+    coefficients: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """A law's reading at each sample, shape (n,), and its slopes, shape (n, p).
+
+    Under the greater-of law a sample depends on the springs or on a ramp, never on both; without
+    a breakaway torque the ramps rule everywhere.
+    """
+    at = {term: float(value) for term, value in zip(terms, coefficients, strict=True)}
+    pull = torque - at.get(ZERO, 0.0)
+    drive, overrun = np.maximum(pull, 0.0), np.maximum(-pull, 0.0)
+    columns = {
+        BREAKAWAY: np.ones(len(torque)),
+        DRIVE: drive,
+        OVERRUN: overrun,
+        ZERO: np.where(pull > 0, -at.get(DRIVE, 0.0), at.get(OVERRUN, 0.0)),
+        OFFSET: side,
+        GAIN: side * torque,
+    }
+    if preload is PreloadLaw.GREATER_OF and BREAKAWAY in terms:
+        ramps = at.get(DRIVE, 0.0) * drive + at.get(OVERRUN, 0.0) * overrun
+        pushed = (ramps > at[BREAKAWAY]).astype(np.float64)
+        columns[BREAKAWAY] = 1.0 - pushed
+        for term in (DRIVE, OVERRUN, ZERO):
+            columns[term] = columns[term] * pushed
+    slopes = np.column_stack([columns[term] for term in terms])
+    by_slope = np.array([0.0 if term == ZERO else at[term] for term in terms])
+    return slopes @ by_slope, slopes
+
+
 @dataclass(frozen=True, slots=True)
 class LockLaw:
-    """``T_lock = T_pre + k_drive T_in+ + k_overrun T_in-`` as the log has it.
+    """Breakaway torque and lock ratios as the log has them, and how they act together.
 
     A part that the log does not show is None, with the reason in ``missing``.
     """
@@ -59,6 +100,9 @@ class LockLaw:
     missing: dict[str, str]
     systematic_breakaway_nm: float
     """Half width of what leaving out laps cannot show: sensor gain and zero. [N m]"""
+    preload: PreloadLaw = PreloadLaw.ADDING
+    undecided: Mapping[str, float] = field(default_factory=dict)
+    """How far off a coefficient may be because another law fits as well, in its own unit."""
 
     def index(self, term: str) -> int | None:
         """Position of a term's coefficient, None when the log does not show it."""
@@ -80,25 +124,35 @@ class LockLaw:
 
     def curve(self, input_torque_nm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The law and half the width of its band at the given input torques. [N m]"""
-        curve = locking_torque(
-            input_torque_nm, self.value(BREAKAWAY), self.value(DRIVE), self.value(OVERRUN)
-        )
-        gradient = np.zeros((len(input_torque_nm), len(self.terms)))
-        for term, weight in (
-            (BREAKAWAY, np.ones(len(input_torque_nm))),
-            (DRIVE, np.maximum(input_torque_nm, 0.0)),
-            (OVERRUN, np.maximum(-input_torque_nm, 0.0)),
-        ):
-            at = self.index(term)
-            if at is not None:
-                gradient[:, at] = weight
-        return curve, np.hypot(self.fit.half_width(gradient), self.systematic_breakaway_nm)
+        # The torque is told from its zero here, so the zero found with the law plays no part.
+        settled = np.where(np.array(self.terms) == ZERO, 0.0, self.fit.coefficients)
+        straight = np.zeros(len(input_torque_nm))
+        shown, gradient = linearised(self.preload, self.terms, input_torque_nm, straight, settled)
+        at = self.index(BREAKAWAY)
+        springs = np.zeros(len(shown)) if at is None else gradient[:, at]
+        gradient = np.where(np.array(self.terms) == ZERO, 0.0, gradient)
+        systematic = self.systematic_breakaway_nm * springs
+        return shown, np.hypot(self.fit.half_width(gradient), systematic)
 
+    def read_off(
+        self, input_torque_nm: FloatArray, side: FloatArray, coefficients: FloatArray | None = None
+    ) -> FloatArray:
+        """What the sensors should read as ``-dT side``, shape (n,). [N m]
 
-BREAKAWAY, DRIVE, OVERRUN = "breakaway", "drive", "overrun"
-OFFSET, GAIN = "offset", "gain"
-ZERO = "zero"
-"""What the input torque reads without torque, where the law has to find it. [N m]"""
+        Parameters
+        ----------
+        input_torque_nm : array, shape (n,)
+        side : array, shape (n,)
+            +1 where the left wheel is faster, -1 where the right one is.
+        coefficients : array, shape (p,), optional
+            Others than the fitted ones, such as a replicate.
+        """
+        chosen = self.fit.coefficients if coefficients is None else coefficients
+        return linearised(self.preload, self.terms, input_torque_nm, side, chosen)[0]
+
+    def slopes(self, input_torque_nm: FloatArray, side: FloatArray) -> FloatArray:
+        """Change of that reading per change of each coefficient, shape (n, p)."""
+        return linearised(self.preload, self.terms, input_torque_nm, side, self.fit.coefficients)[1]
 
 
 def fit_lock_law(
@@ -108,7 +162,7 @@ def fit_lock_law(
     *,
     find_zero: bool = False,
 ) -> LockLaw:
-    """The friction law of the packs from samples at which they slide.
+    """The adding law of the packs from samples at which they slide.
 
     Parameters
     ----------
@@ -139,22 +193,18 @@ def fit_lock_law(
     """
     torque, side = samples.input_torque_nm, samples.faster_side
     columns = {BREAKAWAY: np.ones(len(torque))}
-    missing: dict[str, str] = {}
+    missing = not_visited(samples)
     for term, part in ((DRIVE, torque), (OVERRUN, -torque)):
-        seconds = samples.seconds(part > CLEAR_TORQUE_NM)
-        if seconds >= LEAST_SLIDING_S:
+        if term not in missing:
             columns[term] = np.maximum(part, 0.0)
-        else:
-            missing[term] = f"the pack slides under {term} for only {seconds:.1f} s in this log"
     if find_zero and not missing:
         columns[ZERO] = (torque < 0).astype(np.float64)
-    left_share = float(np.mean(side > 0))
-    if min(left_share, 1 - left_share) >= _LEAST_SHARE_OF_A_TURN:
+    if turns_both_ways(side):
         columns[OFFSET] = side
         columns[GAIN] = side * torque
     else:
-        missing[OFFSET] = "the faster wheel is nearly always on one side"
-    kept = _where_described(torque, missing)
+        missing[OFFSET] = ONE_SIDED
+    kept = where_described(torque, missing)
     design = np.column_stack(list(columns.values()))[kept]
     fit = fit_by_cluster(design, samples.locking_torque_nm[kept], samples.lap[kept])
     terms = tuple(columns)
@@ -165,9 +215,7 @@ def fit_lock_law(
             replicates=_continuous(fit.replicates, terms),
         )
         zero_tolerance_nm = 0.0
-    law = LockLaw(fit, terms, missing, 0.0)
-    systematic = _systematic_breakaway(law, gain_tolerance, zero_tolerance_nm)
-    return replace(law, systematic_breakaway_nm=systematic)
+    return with_sensor_doubt(LockLaw(fit, terms, missing, 0.0), gain_tolerance, zero_tolerance_nm)
 
 
 def _continuous(coefficients: FloatArray, terms: tuple[str, ...]) -> FloatArray:
@@ -184,7 +232,26 @@ def _continuous(coefficients: FloatArray, terms: tuple[str, ...]) -> FloatArray:
     return found
 
 
-def _where_described(torque: FloatArray, missing: dict[str, str]) -> BoolArray:
+ONE_SIDED = "the faster wheel is nearly always on one side"
+
+
+def not_visited(samples: SlidingSamples) -> dict[str, str]:
+    """The sides of the law, drive or overrun, that the log does not show, with the reason."""
+    missing: dict[str, str] = {}
+    for term, part in ((DRIVE, samples.input_torque_nm), (OVERRUN, -samples.input_torque_nm)):
+        seconds = samples.seconds(part > CLEAR_TORQUE_NM)
+        if seconds < LEAST_SLIDING_S:
+            missing[term] = f"the pack slides under {term} for only {seconds:.1f} s in this log"
+    return missing
+
+
+def turns_both_ways(side: FloatArray) -> bool:
+    """Whether each wheel is the faster one often enough to tell the sensors' differences."""
+    left_share = float(np.mean(side > 0))
+    return min(left_share, 1 - left_share) >= _LEAST_SHARE_OF_A_TURN
+
+
+def where_described(torque: FloatArray, missing: dict[str, str]) -> BoolArray:
     """Samples on the sides of the law that it has a term for."""
     kept = np.ones(len(torque), dtype=bool)
     if DRIVE in missing:
@@ -194,21 +261,23 @@ def _where_described(torque: FloatArray, missing: dict[str, str]) -> BoolArray:
     return kept
 
 
-def _systematic_breakaway(law: LockLaw, gain_tolerance: float, zero_tolerance_nm: float) -> float:
+def with_sensor_doubt(law: LockLaw, gain_tolerance: float, zero_tolerance_nm: float) -> LockLaw:
+    """The law with what leaving out laps cannot show of its breakaway torque."""
     steepest = max(abs(law.value(DRIVE)), abs(law.value(OVERRUN)))
     # The mean gain of two independent sensors is known better than each by the square root of two.
     gain = law.value(BREAKAWAY) * gain_tolerance / np.sqrt(2)
-    zero = steepest * zero_tolerance_nm
+    # Where the springs rule alone, the input torque and its zero play no part.
+    zero = steepest * zero_tolerance_nm if law.preload is PreloadLaw.ADDING else 0.0
     # Without both directions of turn the difference of the sensors' zeros stays in the law.
     difference = 0.0 if OFFSET not in law.missing else zero_tolerance_nm
-    return float(np.sqrt(gain**2 + zero**2 + difference**2))
+    return replace(law, systematic_breakaway_nm=float(np.sqrt(gain**2 + zero**2 + difference**2)))
 
 
 def interval_of(law: LockLaw, term: str, level: float = 0.95) -> float:
     """Half the width of a coefficient's interval, in the coefficient's unit."""
     statistical = float(law.fit.half_width(law.gradient(**{term: 1.0}), level))
     systematic = law.systematic_breakaway_nm if term == BREAKAWAY else 0.0
-    return float(np.hypot(statistical, systematic))
+    return float(np.hypot(statistical, systematic)) + law.undecided.get(term, 0.0)
 
 
 def overrun_to_drive(law: LockLaw, level: float = 0.95) -> tuple[float, float]:

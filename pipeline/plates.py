@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import math
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
+
+
+class PreloadLaw(StrEnum):
+    """How the spring washers' force and the ramps' force press the packs together."""
+
+    ADDING = "adding"
+    """Springs beside the ramps: the packs carry the sum of both."""
+    GREATER_OF = "greater of"
+    """Washers in line with the ramps, at the ends of the packs: the greater of both."""
 
 
 def effective_radius(outer_radius_m: float, inner_radius_m: float) -> float:
@@ -90,21 +100,31 @@ def lock_ratio(
 
 
 def locking_torque(
-    input_torque_nm: ArrayLike, breakaway_torque_nm: float, lock_drive: float, lock_overrun: float
+    input_torque_nm: ArrayLike,
+    breakaway_torque_nm: float,
+    lock_drive: float,
+    lock_overrun: float,
+    law: PreloadLaw = PreloadLaw.ADDING,
 ) -> FloatArray:
-    """Torque difference that the packs hold or drag with: springs parallel to ramps. [N m]
+    """Torque difference that the packs hold or drag with. [N m]
 
-    ``T_lock = T_pre + k_drive max(T_in, 0) + k_overrun max(-T_in, 0)``; derived here.
+    Notes
+    -----
+    Derived here. Springs beside the ramps add their force to that of the ramps:
+    ``T_lock = T_pre + k_drive max(T_in, 0) + k_overrun max(-T_in, 0)``. Washers between case and
+    pack keep their length until the ramps push harder than they do, as in a bolted joint before
+    it opens: ``T_lock = max(T_pre, k_drive T_in, -k_overrun T_in)``.
 
     >>> locking_torque([600.0, 0.0, -200.0], 84.0, 0.5, 0.25).tolist()
     [384.0, 84.0, 134.0]
+    >>> locking_torque([600.0, 0.0, -200.0], 84.0, 0.5, 0.25, PreloadLaw.GREATER_OF).tolist()
+    [300.0, 84.0, 84.0]
     """
     torque = np.asarray(input_torque_nm, dtype=np.float64)
-    return (
-        breakaway_torque_nm
-        + lock_drive * np.maximum(torque, 0.0)
-        + lock_overrun * np.maximum(-torque, 0.0)
-    )
+    ramps = lock_drive * np.maximum(torque, 0.0) + lock_overrun * np.maximum(-torque, 0.0)
+    if law is PreloadLaw.GREATER_OF:
+        return np.maximum(breakaway_torque_nm, ramps)
+    return breakaway_torque_nm + ramps
 
 
 def ramp_angle_to_plane(angle_deg: float, measured_from: str) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from pipeline.estimate import Estimate, Missing, Predicted
+from pipeline.estimate import Choice, Estimate, Missing, Predicted
 from pipeline.result import (
     CornerSummary,
     LapSummary,
@@ -45,6 +45,7 @@ def to_object(result: SessionResult) -> dict[str, Any]:
         "events": [_event(event) for event in result.events],
         "corners": [_corner(corner) for corner in result.corners],
         "estimates": {name: _answer(answer) for name, answer in result.estimates.items()},
+        "choices": {name: _choice(choice) for name, choice in result.choices.items()},
         "predictions": {name: _answer(answer) for name, answer in result.predictions.items()},
         "findings": [
             {
@@ -101,6 +102,19 @@ def _answer(answer: Estimate | Missing | Predicted) -> dict[str, Any]:
         "n": answer.n,
         "grade": str(answer.grade),
         "method": answer.method,
+    }
+
+
+def _choice(choice: Choice | Missing) -> dict[str, Any]:
+    if isinstance(choice, Missing):
+        return {"missing": choice.reason}
+    return {
+        "chosen": choice.chosen or None,
+        "odds": dict(choice.odds),
+        "reason": choice.reason,
+        "n": choice.n,
+        "grade": str(choice.grade),
+        "method": choice.method,
     }
 
 

@@ -7,13 +7,13 @@ read-only by agreement; all quantities are SI with the unit in the name.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate import Answer, Grade, Prediction
+from pipeline.estimate import Answer, Choice, Grade, Missing, Prediction
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -128,6 +128,8 @@ class LockFit:
     predicted_high_nm: FloatArray | None
     samples_used: int
     seconds_used: float
+    preload_law: str = "adding"
+    """``"adding"`` or ``"greater of"``: how breakaway torque and lock ratios act together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,3 +247,5 @@ class SessionResult:
     thresholds: tuple[Threshold, ...]
     provenance: Mapping[str, str]
     traces: Traces
+    choices: Mapping[str, Choice | Missing] = field(default_factory=dict)
+    """Which of a few named options holds, by name, with the odds."""

@@ -37,11 +37,18 @@ from reports.lap_columns import drawn_length_m, lap_columns, no_state_share
 from reports.numbers import count, lap_time, number
 from reports.palette import dark_by_light
 from reports.session_limits import exclusion_table, quality_table, threshold_table
-from reports.session_tables import corner_table, further_table, key_number_table, lap_table
+from reports.session_tables import (
+    choice_table,
+    corner_table,
+    further_table,
+    key_number_table,
+    lap_table,
+)
 from reports.wording import (
     CAUTIONS,
     GLOSSARY,
     GRADE_SENTENCES,
+    LAW_SHAPE,
     STATE_LETTER,
     STATE_MEANING,
     quantity,
@@ -189,8 +196,7 @@ def _lock_section(result: SessionResult) -> Section:
         caption = (
             f"Only samples in which the plates slide say how much they hold: "
             f"{number(fit.samples_used, 0)} samples, {number(fit.seconds_used, 0)} s. "
-            "Where the law meets the zero line is the breakaway torque; its slopes to the right "
-            "and left are the lock on drive and on overrun."
+            f"{LAW_SHAPE[fit.preload_law]}"
         )
         if fit.predicted_nm is not None:
             legend.append(LegendKey("build sheet's law and band", "sheet"))
@@ -204,7 +210,8 @@ def _lock_section(result: SessionResult) -> Section:
         _why_missing(result, "breakaway_torque_nm", "no law could be fitted"),
         legend=tuple(legend),
     )
-    return Section("lock-section", "The pack", "", (spec, further_table(result)))
+    tables = (choice_table(result), further_table(result))
+    return Section("lock-section", "The pack", "", (spec, *tables))
 
 
 def _state_keys() -> tuple[LegendKey, ...]:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction
+from pipeline.estimate import Choice as Kind
 from pipeline.result import (
     SLIP_STATES,
     AxleState,
@@ -18,6 +19,7 @@ from reports.document import Align, Cell, Choice, Column, Row, Table, Whisker
 from reports.figures import side
 from reports.numbers import lap_time, number, sort_value, written
 from reports.wording import (
+    CHOICES,
     KEY_NUMBERS,
     STATE_LETTER,
     STATE_MEANING,
@@ -336,6 +338,41 @@ def _sheet_cell(answer: Answer, sheet: Prediction | None, shown: Quantity) -> Ce
     if isinstance(sheet, Missing):
         return Cell("", small=f"gives none: {sheet.reason}")
     return Cell("")
+
+
+def choice_table(result: SessionResult) -> Table:
+    """What kind of differential it is, with the odds of each kind."""
+    columns = (
+        Column("Question", align=Align.TEXT, sortable=False),
+        Column("Answer", align=Align.TEXT, sortable=False),
+        Column("Odds", align=Align.TEXT, sortable=False),
+        Column("Evidence", align=Align.TEXT, sortable=False),
+    )
+    rows = tuple(_choice_row(name, found) for name, found in result.choices.items())
+    return Table("choices", "Kinds", columns, rows, empty="None is told from this log.",
+                 stacks=True)  # fmt: skip
+
+
+def _choice_row(name: str, found: Kind | Missing) -> Row:
+    words, meaning = CHOICES.get(name, (name.replace("_", " "), ""))
+    label = Cell(words, small=meaning)
+    if isinstance(found, Missing):
+        return Row((label, Cell(f"{NOT_OBSERVABLE}: {found.reason}", span=3)))
+    odds = ", ".join(f"{option} {odds_words(share)}" for option, share in found.odds.items())
+    answer = Cell(found.chosen) if found.chosen else Cell("cannot be told", small=found.reason)
+    evidence = Cell(f"{found.grade}, n {number(found.n, 0)}", small=found.method)
+    return Row((label, answer, Cell(odds), evidence))
+
+
+def odds_words(share: float) -> str:
+    """Odds as a percentage; the ends are never claimed.
+
+    >>> odds_words(0.9994), odds_words(0.25)
+    ('over 99 %', '25 %')
+    """
+    if share > 0.99:
+        return "over 99 %"
+    return "under 1 %" if share < 0.01 else f"{number(100.0 * share, 0)} %"
 
 
 def further_table(result: SessionResult) -> Table:

@@ -112,6 +112,23 @@ def quantity(name: str, unit: str) -> Quantity:
     return Quantity(words[0].upper() + words[1:], "", shown, factor)
 
 
+LAW_SHAPE: dict[str, str] = {
+    "adding": "Where the law meets the zero line is the breakaway torque; its slopes to the right "
+    "and left are the lock on drive and on overrun.",
+    "greater of": "Where the law is flat the springs rule, and its height is the breakaway torque; "
+    "where it rises the ramps rule, and the slope of the line from zero is their lock.",
+}
+"""How to read breakaway torque and lock off the drawn law."""
+
+CHOICES: dict[str, tuple[str, str]] = {
+    "preload_law": (
+        "Springs and ramps",
+        "whether their forces on the packs add up or the greater of them rules",
+    ),
+    "way": ("Way", "how much overrun locks against drive"),
+}
+"""Label and meaning of each choice; an unknown one is shown as it is spelt."""
+
 GRADE_SENTENCES: dict[Grade, str] = {
     Grade.MEASURED: "measured: the torque in both half-shafts was logged",
     Grade.INFERRED: "inferred: only the input torque is known, the split comes from the wheels",
