@@ -74,7 +74,7 @@ def test_a_lock_ratio_of_one_cannot_be_turned_in_gear(law: PreloadLaw) -> None:
         wrench_reading(80.0, 1.0, Method.IN_GEAR_BACKWARD, law)
 
 
-# Source: worked by hand, friction 0.1 on the ramp: 1/tan(angle + atan 0.1), 1/tan(angle - atan 0.1).
+# Source: worked by hand, friction 0.1 on the ramp: 1/tan(angle + atan 0.1), then with minus.
 @pytest.mark.parametrize(
     ("angle_deg", "rising", "falling"),
     [(45, 0.818, 1.222), (30, 1.391, 2.216), (60, 0.451, 0.719)],
