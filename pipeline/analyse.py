@@ -213,6 +213,7 @@ def _evidence(
         phase=_phase(signals),
         difference_radps=signals.difference_radps,
         torque=torque,
+        input=signals.input,
         power_w=power,
         bridged=~signals.clean,
         sliding=learnt.sliding,

@@ -32,6 +32,8 @@ class Estimate:
     grade: Grade
     method: str
     level: float = 0.95
+    at: str = ""
+    """Under which condition the number holds, in words; empty when under all."""
 
     def __post_init__(self) -> None:
         if not all(map(math.isfinite, (self.value, self.low, self.high))):
@@ -47,6 +49,35 @@ class Estimate:
     def half_width(self) -> float:
         """Half the width of the interval, in the estimate's own unit."""
         return 0.5 * (self.high - self.low)
+
+
+class Side(StrEnum):
+    """From which side a number is bounded."""
+
+    AT_LEAST = "at least"
+    AT_MOST = "at most"
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A number that the log bounds from one side only."""
+
+    side: Side
+    value: float
+    """The true number lies on the stated side of this one, at the stated level."""
+    unit: str
+    n: int
+    """How many of the things named in ``method`` it was taken over."""
+    grade: Grade
+    method: str
+    level: float = 0.95
+    at: str = ""
+    """Under which condition it holds, in words; empty when under all."""
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value):
+            msg = f"a bound must be finite, got {self.value}"
+            raise ValueError(msg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,5 +127,8 @@ class Predicted:
 
 Answer = Estimate | Missing
 """Every reported number is one of the two; never a NaN, never a guess."""
+
+SessionAnswer = Estimate | Bound | Missing
+"""Where the session as a whole cannot give a number it may still bound it."""
 
 Prediction = Predicted | Missing

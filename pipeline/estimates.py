@@ -7,8 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bounded import bounded, sliding_samples
 from pipeline.choices import why_no_ratio
-from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction
+from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction, SessionAnswer
 from pipeline.evidence import PHASES, Evidence, energies
 from pipeline.learn import Learnt
 from pipeline.lock import (
@@ -18,7 +19,6 @@ from pipeline.lock import (
     OFFSET,
     OVERRUN,
     LockLaw,
-    SlidingSamples,
     interval_of,
     overrun_to_drive,
 )
@@ -40,8 +40,18 @@ def session_estimates(
     learnt: Learnt,
     laps: tuple[LapSummary, ...],
     events: tuple[SlipEvent, ...],
-) -> dict[str, Answer]:
+) -> dict[str, SessionAnswer]:
     """Every number of the session by its name."""
+    numbers = _numbers(evidence, learnt, laps, events)
+    return {**numbers, **bounded(evidence, learnt, numbers)}
+
+
+def _numbers(
+    evidence: Evidence,
+    learnt: Learnt,
+    laps: tuple[LapSummary, ...],
+    events: tuple[SlipEvent, ...],
+) -> dict[str, Answer]:
     drive = _effective_lock(evidence, learnt, Phase.DRIVE)
     overrun = _effective_lock(evidence, learnt, Phase.OVERRUN)
     return {
@@ -112,19 +122,8 @@ def _effective_lock(evidence: Evidence, learnt: Learnt, phase: Phase) -> Answer:
     if evidence.torque is None:
         return Missing(evidence.why_no_torque)
     chosen = evidence.sliding & (evidence.phase == PHASES.index(phase))
-    samples = _samples(evidence, learnt, chosen)
+    samples = sliding_samples(evidence, learnt, chosen)
     return effective_lock(samples, f"{learnt.clusters.name} under {phase}", evidence.grade)
-
-
-def _samples(evidence: Evidence, learnt: Learnt, chosen: NDArray[np.bool_]) -> SlidingSamples:
-    assert evidence.torque is not None
-    return SlidingSamples(
-        evidence.torque.input_nm[chosen],
-        evidence.torque.difference_nm[chosen],
-        learnt.difference_radps[chosen],
-        learnt.clusters.label[chosen],
-        evidence.rate_hz,
-    )
 
 
 def _energy_per_lap(evidence: Evidence) -> Answer:
@@ -171,7 +170,7 @@ def lock_fit(
     law = learnt.law
     if law is None or not learnt.sliding.any():
         return None
-    samples = _samples(evidence, learnt, learnt.sliding)
+    samples = sliding_samples(evidence, learnt, learnt.sliding)
     lap_of = evidence.lap_of[learnt.sliding]
     numbers = np.array([lap.number for lap in evidence.laps] + [-1], dtype=np.int64)
     # Every k-th sample: the cloud keeps its shape and its laps their share.

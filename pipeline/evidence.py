@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.corners import Corner
 from pipeline.estimate import Grade
 from pipeline.heat import TorqueDoubt
+from pipeline.input_torque import InputTorque
 from pipeline.laps import Lap
 from pipeline.result import Phase, StateArray
 from pipeline.torque import ShaftTorque
@@ -41,6 +42,8 @@ class Evidence:
     """Index into `PHASES`."""
     difference_radps: FloatArray
     torque: ShaftTorque | None
+    input: InputTorque | None
+    """Torque at the ring gear by the best evidence; None where nothing tells it."""
     power_w: FloatArray | None
     """Friction power, short holes bridged."""
     bridged: BoolArray

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.estimate import Answer, Estimate, Missing, Prediction
+from pipeline.estimate import Estimate, Missing, Prediction, SessionAnswer
 from pipeline.result import Finding, SessionInfo
 
 
@@ -33,8 +33,8 @@ def against_sheet(
     return f", as the build sheet's parts give ({span})", False
 
 
-def notable(answer: Answer, least: float) -> Estimate | None:
+def notable(answer: SessionAnswer, least: float) -> Estimate | None:
     """The estimate when it is clearly away from zero and large enough to speak of."""
-    if isinstance(answer, Missing) or answer.low <= 0 <= answer.high:
+    if not isinstance(answer, Estimate) or answer.low <= 0 <= answer.high:
         return None
     return answer if abs(answer.value) > least else None

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.estimate import Answer, Choice, Missing, Prediction
+from pipeline.estimate import Choice, Missing, Prediction, SessionAnswer
 from pipeline.findings_axle import energy, held, overspeed
+from pipeline.findings_bounds import apart, bounds, breakaway_at_most
 from pipeline.findings_lock import breakaway, impossible, locks, preload, way
 from pipeline.findings_signals import counted_laps, radii, sensors, signals_that_lie
 from pipeline.result import CornerSummary, Finding, LapSummary, QualityNote, SessionInfo, SlipEvent
@@ -16,7 +17,7 @@ def findings(
     laps: tuple[LapSummary, ...],
     events: tuple[SlipEvent, ...],
     corners: tuple[CornerSummary, ...],
-    estimates: Mapping[str, Answer],
+    estimates: Mapping[str, SessionAnswer],
     predicted: Mapping[str, Prediction],
     choices: Mapping[str, Choice | Missing],
     quality: tuple[QualityNote, ...] = (),
@@ -32,6 +33,9 @@ def findings(
         *locks(info, estimates, predicted),
         *preload(info, estimates, choices),
         *way(info, estimates, choices),
+        *bounds(info, estimates),
+        *apart(info, estimates),
+        *breakaway_at_most(info, estimates),
         *energy(info, estimates, corners),
         *overspeed(info, events, counted, estimates),
         *held(info, events, counted, estimates),

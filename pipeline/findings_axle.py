@@ -5,18 +5,29 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 
-from pipeline.estimate import Answer, Estimate, Missing
+from pipeline.estimate import Estimate, SessionAnswer
 from pipeline.finding_words import finding
 from pipeline.result import AxleState, CornerSummary, Finding, LapSummary, SessionInfo, SlipEvent
 
 
 def energy(
-    info: SessionInfo, estimates: Mapping[str, Answer], corners: tuple[CornerSummary, ...]
+    info: SessionInfo, estimates: Mapping[str, SessionAnswer], corners: tuple[CornerSummary, ...]
 ) -> list[Finding]:
     """What a lap turns into heat, and the corner that costs most."""
     per_lap = estimates["energy_per_lap_j"]
-    if isinstance(per_lap, Missing):
+    if not isinstance(per_lap, Estimate):
         return []
+    rests_on = ("energy_per_lap_j",)
+    if per_lap.low <= 0:
+        return [
+            finding(
+                info,
+                f"The packs turn next to nothing into heat: below "
+                f"{max(per_lap.high, 0) / 1000:.2f} kJ a lap ({per_lap.n} laps).",
+                "Packs that never slide make no heat, and open ones next to none.",
+                rests_on=rests_on,
+            )
+        ]
     said = (
         f"The packs turn {per_lap.value / 1000:.1f} kJ a lap into heat "
         f"({per_lap.low / 1000:.1f} to {per_lap.high / 1000:.1f}, {per_lap.n} laps)"
@@ -26,7 +37,7 @@ def energy(
     ]
     costliest = max(known, key=lambda pair: pair[1].value, default=None)
     where = ""
-    if costliest is not None and per_lap.value > 0:
+    if costliest is not None:
         share = costliest[1].value / per_lap.value
         where = f"; corner {costliest[0].number} costs most, {100 * share:.0f} % of it"
     return [
@@ -34,7 +45,7 @@ def energy(
             info,
             f"{said}{where}.",
             "Energy since the build is what wears plates; watch it together with oil temperature.",
-            rests_on=("energy_per_lap_j",),
+            rests_on=rests_on,
         )
     ]
 
@@ -43,12 +54,12 @@ def overspeed(
     info: SessionInfo,
     events: tuple[SlipEvent, ...],
     counted: list[LapSummary],
-    estimates: Mapping[str, Answer],
+    estimates: Mapping[str, SessionAnswer],
 ) -> list[Finding]:
     """How often the inside wheel runs away under drive, and where."""
     name = "inside_overspeed_s_per_lap"
     seconds = estimates[name]
-    if isinstance(seconds, Missing):
+    if not isinstance(seconds, Estimate):
         return []
     here = _on(events, counted, AxleState.INSIDE_OVERSPEED)
     if not here:
@@ -76,13 +87,13 @@ def held(
     info: SessionInfo,
     events: tuple[SlipEvent, ...],
     counted: list[LapSummary],
-    estimates: Mapping[str, Answer],
+    estimates: Mapping[str, SessionAnswer],
 ) -> list[Finding]:
     """How long corners are taken with the axle held, and on which pedal."""
     name = "held_s_per_lap"
     seconds = estimates[name]
     here = _on(events, counted, AxleState.HELD)
-    if isinstance(seconds, Missing) or not here:
+    if not isinstance(seconds, Estimate) or not here:
         return []
     phase, count = Counter(str(event.phase) for event in here).most_common(1)[0]
     return [

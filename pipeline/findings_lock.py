@@ -1,13 +1,14 @@
-"""What the log says of the packs: breakaway torque, lock on either side, the way."""
+"""What the log says of the packs: breakaway torque, lock on either side, the way, and bounds."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.estimate import Answer, Choice, Estimate, Missing, Prediction
+from pipeline.estimate import Bound, Choice, Estimate, Missing, Prediction, SessionAnswer
 from pipeline.finding_words import against_sheet, finding
+from pipeline.findings_bounds import CAUTION, COASTING_TURNS, STEADY_TURNS, locking_bounds
 from pipeline.plates import PreloadLaw
-from pipeline.result import Finding, SessionInfo
+from pipeline.result import Finding, Phase, SessionInfo
 
 # Below this nobody feels a breakaway torque. Chosen by us.
 _OPEN_BELOW_NM = 15.0
@@ -15,10 +16,10 @@ _OPEN_BELOW_NM = 15.0
 _SURE_OF_OTHER = 0.99
 
 
-def impossible(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
+def impossible(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
     """Whether the law says that friction drives the faster wheel, which no pack does."""
     found = estimates["breakaway_torque_nm"]
-    if isinstance(found, Missing) or found.high > -_OPEN_BELOW_NM:
+    if not isinstance(found, Estimate) or found.high > -_OPEN_BELOW_NM:
         return []
     return [
         finding(
@@ -34,11 +35,16 @@ def impossible(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Findi
 
 
 def breakaway(
-    info: SessionInfo, estimates: Mapping[str, Answer], predicted: Mapping[str, Prediction]
+    info: SessionInfo,
+    estimates: Mapping[str, SessionAnswer],
+    predicted: Mapping[str, Prediction],
 ) -> list[Finding]:
     """The breakaway torque against the build sheet, or why the log does not show it."""
     found = estimates["breakaway_torque_nm"]
     rests_on = ("breakaway_torque_nm",)
+    if isinstance(found, Bound):
+        # Said with the locking torque that it comes from.
+        return []
     if isinstance(found, Missing) and _some_lock(estimates):
         return [
             finding(
@@ -49,6 +55,8 @@ def breakaway(
             )
         ]
     if isinstance(found, Missing):
+        if locking_bounds(estimates):
+            return []
         return [
             finding(
                 info,
@@ -65,7 +73,8 @@ def breakaway(
         return [
             finding(
                 info,
-                f"No clear breakaway torque: {said}. Without input torque the packs read as open.",
+                f"The breakaway torque is {_next_to_nothing(found)}: {said}. Without input torque "
+                "the packs read as open.",
                 "Check washers, shims and stack height at the next strip; a pack worn past its "
                 "washers behaves like this.",
                 needs_attention=True,
@@ -86,31 +95,42 @@ def breakaway(
     ]
 
 
-def _some_lock(estimates: Mapping[str, Answer]) -> bool:
+def _some_lock(estimates: Mapping[str, SessionAnswer]) -> bool:
     return any(isinstance(estimates[name], Estimate) for name in ("lock_drive", "lock_overrun"))
 
 
+def _next_to_nothing(found: Estimate) -> str:
+    zero = "consistent with zero" if found.low <= 0 <= found.high else "small"
+    return f"{zero}, below {max(found.high, 0.0):.1f} N·m"
+
+
 def locks(
-    info: SessionInfo, estimates: Mapping[str, Answer], predicted: Mapping[str, Prediction]
+    info: SessionInfo,
+    estimates: Mapping[str, SessionAnswer],
+    predicted: Mapping[str, Prediction],
 ) -> list[Finding]:
     """The lock ratio on drive and on overrun against the build sheet."""
-    if isinstance(estimates["breakaway_torque_nm"], Missing) and not _some_lock(estimates):
-        # Said once, with the breakaway torque.
+    if not isinstance(estimates["breakaway_torque_nm"], Estimate) and not _some_lock(estimates):
+        # Said once, with the breakaway torque or the bounds.
         return []
-    return [
-        _lock(info, name, where, estimates[name], predicted[name])
-        for name, where in (("lock_drive", "On drive"), ("lock_overrun", "On overrun"))
-    ]
+    found = []
+    for phase, where in ((Phase.DRIVE, "On drive"), (Phase.OVERRUN, "On overrun")):
+        name = f"lock_{phase}"
+        answer = estimates[name]
+        if not isinstance(answer, Bound):
+            found.append(_lock(info, name, where, answer, predicted[name]))
+    return found
 
 
 def _lock(
-    info: SessionInfo, name: str, where: str, found: Answer, predicted: Prediction
+    info: SessionInfo, name: str, where: str, found: Estimate | Missing, predicted: Prediction
 ) -> Finding:
     if isinstance(found, Missing):
+        drill = STEADY_TURNS if name == "lock_drive" else COASTING_TURNS
         return finding(
             info,
             f"{where} the lock is not observable: {found.reason}.",
-            "A few corners taken with that pedal position for a second or two would show it.",
+            f"{drill}{CAUTION}",
             rests_on=(name,),
         )
     verdict, off = against_sheet(found, predicted, "%", 100.0)
@@ -130,11 +150,13 @@ def _lock(
 
 
 def way(
-    info: SessionInfo, estimates: Mapping[str, Answer], choices: Mapping[str, Choice | Missing]
+    info: SessionInfo,
+    estimates: Mapping[str, SessionAnswer],
+    choices: Mapping[str, Choice | Missing],
 ) -> list[Finding]:
     """One-way, 1.5-way or two-way, with its odds."""
     ratio, found = estimates["lock_overrun_to_drive"], choices.get("way")
-    if isinstance(ratio, Missing) or not isinstance(found, Choice):
+    if not isinstance(ratio, Estimate) or not isinstance(found, Choice):
         return []
     said = (
         f"overrun locks {ratio.value:.2f} times as much as drive "
@@ -170,7 +192,9 @@ def _percent(share: float) -> str:
 
 
 def preload(
-    info: SessionInfo, estimates: Mapping[str, Answer], choices: Mapping[str, Choice | Missing]
+    info: SessionInfo,
+    estimates: Mapping[str, SessionAnswer],
+    choices: Mapping[str, Choice | Missing],
 ) -> list[Finding]:
     """How springs and ramps act together, or why that cannot be told."""
     law = choices.get("preload_law")

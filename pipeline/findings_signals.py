@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.estimate import Answer, Missing
+from pipeline.estimate import Estimate, SessionAnswer
 from pipeline.finding_words import finding, notable
 from pipeline.result import Finding, LapSummary, QualityNote, SessionInfo
 
@@ -57,7 +57,7 @@ def counted_laps(
     ]
 
 
-def sensors(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
+def sensors(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
     """By how much the two torque sensors differ, where it is worth a word."""
     offset = notable(estimates["torque_difference_offset_nm"], _NOTABLE_OFFSET_NM)
     gain = notable(estimates["torque_difference_gain"], _NOTABLE_GAIN)
@@ -83,10 +83,10 @@ def sensors(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]
     ]
 
 
-def radii(info: SessionInfo, estimates: Mapping[str, Answer]) -> list[Finding]:
+def radii(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
     """Which driven tyre rolls larger, where it is worth a word."""
     ratio = estimates["rolling_radius_ratio"]
-    if isinstance(ratio, Missing) or ratio.low <= 1 <= ratio.high:
+    if not isinstance(ratio, Estimate) or ratio.low <= 1 <= ratio.high:
         return []
     if abs(ratio.value - 1) < _NOTABLE_RADIUS:
         return []

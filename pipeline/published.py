@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from pipeline.estimate import Choice, Estimate, Missing, Predicted
+from pipeline.estimate import Bound, Choice, Estimate, Missing, Predicted
 from pipeline.result import (
     CornerSummary,
     LapSummary,
@@ -90,18 +90,29 @@ def to_object(result: SessionResult) -> dict[str, Any]:
     }
 
 
-def _answer(answer: Estimate | Missing | Predicted) -> dict[str, Any]:
+def _answer(answer: Estimate | Bound | Missing | Predicted) -> dict[str, Any]:
     if isinstance(answer, Missing):
         return {"missing": answer.reason}
+    if isinstance(answer, Bound):
+        # Under its own key, so that no reader takes it for a value.
+        return {
+            str(answer.side).replace(" ", "_"): answer.value,
+            "unit": answer.unit,
+            **_evidence(answer),
+        }
     common = {"value": answer.value, "low": answer.low, "high": answer.high, "unit": answer.unit}
     if isinstance(answer, Predicted):
         return {**common, "method": answer.method}
+    return {**common, **_evidence(answer)}
+
+
+def _evidence(answer: Estimate | Bound) -> dict[str, Any]:
     return {
-        **common,
         "level": answer.level,
         "n": answer.n,
         "grade": str(answer.grade),
         "method": answer.method,
+        **({"at": answer.at} if answer.at else {}),
     }
 
 

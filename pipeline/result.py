@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate import Answer, Choice, Grade, Missing, Prediction
+from pipeline.estimate import Answer, Choice, Grade, Missing, Prediction, SessionAnswer
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -237,7 +237,7 @@ class SessionResult:
     laps: tuple[LapSummary, ...]
     events: tuple[SlipEvent, ...]
     corners: tuple[CornerSummary, ...]
-    estimates: Mapping[str, Answer]
+    estimates: Mapping[str, SessionAnswer]
     predictions: Mapping[str, Prediction]
     """What the build sheet's parts should give, under the same names as ``estimates``."""
     lock_fit: LockFit | None

@@ -11,11 +11,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.estimate import Answer, Estimate
+from pipeline.estimate import Bound, Estimate, SessionAnswer
 from pipeline.result import STATES, CornerSummary, LockFit, SessionResult
 from reports.document import JsonDict
 from reports.lap_columns import decoded, drawn_length_m, energy_range_kj, kept_samples, typed
-from reports.numbers import THIN_SPACE, written
+from reports.numbers import THIN_SPACE, written, written_bound
 from reports.palette import LIGHT, STATE_COLOUR, STATE_HATCH
 from reports.wording import STATE_LETTER
 
@@ -266,8 +266,10 @@ def _law_traces(fit: LockFit) -> list[JsonDict]:
     return [*data, law]
 
 
-def _told(answer: Answer | None, unit: str, factor: float) -> str:
+def _told(answer: SessionAnswer | None, unit: str, factor: float) -> str:
     """An estimate for a label in a figure; nothing where there is none."""
+    if isinstance(answer, Bound):
+        return written_bound(answer, unit, factor)
     if not isinstance(answer, Estimate):
         return ""
     return f"{written(answer, unit, factor).with_interval} {unit}"

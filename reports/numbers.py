@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from pipeline.estimate import Answer, Estimate, Missing, Predicted
+from pipeline.estimate import Bound, Estimate, Missing, Predicted, SessionAnswer, Side
 
 THIN_SPACE = "\u202f"
 MINUS = "\u2212"
@@ -91,6 +91,21 @@ def written(estimate: Estimate | Predicted, unit: str, factor: float) -> Written
     )
 
 
+def written_bound(bound: Bound, unit: str, factor: float) -> str:
+    """A one-sided bound in words, rounded to three figures to its own safe side.
+
+    >>> from pipeline.estimate import Grade
+    >>> one = Bound(Side.AT_LEAST, 1477.9, "N m", 6, Grade.MEASURED, "")
+    >>> written_bound(one, "N·m", 1.0).replace(THIN_SPACE, "_")
+    'at least 1_470 N·m'
+    """
+    value = factor * bound.value
+    power = 2 - math.floor(math.log10(abs(value))) if value else 0
+    to_whole = math.floor if bound.side is Side.AT_LEAST else math.ceil
+    safe = to_whole(value * 10.0**power) / 10.0**power
+    return f"{bound.side} {number(safe, power)} {unit}".rstrip()
+
+
 def lap_time(seconds: float) -> str:
     """Minutes, seconds and thousandths of a lap.
 
@@ -111,6 +126,6 @@ def count(value: int, one: str, many: str = "") -> str:
     return f"{number(value, 0)} {one if value == 1 else many or one + 's'}"
 
 
-def sort_value(answer: Answer) -> float | None:
+def sort_value(answer: SessionAnswer) -> float | None:
     """What a cell with this answer is sorted by; None when there is no number."""
     return None if isinstance(answer, Missing) else answer.value

@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
-from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction
+from pipeline.estimate import (
+    Answer,
+    Bound,
+    Estimate,
+    Missing,
+    Predicted,
+    Prediction,
+    SessionAnswer,
+    Side,
+)
 from pipeline.estimate import Choice as Kind
 from pipeline.result import (
     SLIP_STATES,
@@ -17,7 +26,7 @@ from pipeline.result import (
 )
 from reports.document import Align, Cell, Choice, Column, Row, Table, Whisker
 from reports.figures import side
-from reports.numbers import lap_time, number, sort_value, written
+from reports.numbers import lap_time, number, sort_value, written, written_bound
 from reports.wording import (
     CHOICES,
     KEY_NUMBERS,
@@ -269,8 +278,12 @@ def whisker(answer: Estimate, sheet: Prediction | None) -> Whisker:
     return Whisker(*mine, *theirs, zero=place(0.0))
 
 
-def against_sheet(answer: Answer, sheet: Prediction | None) -> str:
+def against_sheet(answer: SessionAnswer, sheet: Prediction | None) -> str:
     """Whether the interval and the build sheet's range share any value, in words."""
+    if isinstance(answer, Bound) and isinstance(sheet, Predicted):
+        if answer.side is Side.AT_LEAST:
+            return "above its range" if answer.value > sheet.high else "within the bound"
+        return "below its range" if answer.value < sheet.low else "within the bound"
     if not isinstance(answer, Estimate) or not isinstance(sheet, Predicted):
         return ""
     if answer.high < sheet.low:
@@ -305,19 +318,24 @@ def key_number_table(result: SessionResult) -> Table:
 
 def _number_row(name: str, result: SessionResult) -> Row:
     answer, sheet = result.estimates[name], result.predictions.get(name)
-    shown = quantity(name, answer.unit if isinstance(answer, Estimate) else "")
+    shown = quantity(name, "" if isinstance(answer, Missing) else answer.unit)
     label = Cell(shown.label, small=shown.meaning)
     sheet_cell = _sheet_cell(answer, sheet, shown)
     if isinstance(answer, Missing):
         missing = Cell(f"{NOT_OBSERVABLE}: {answer.reason}", span=3)
         return Row((label, missing, sheet_cell, Cell("")), anchor=f"n-{name}")
+    if isinstance(answer, Bound):
+        bound = Cell(
+            written_bound(answer, shown.unit, shown.factor), small=_bound_note(answer), span=3
+        )
+        return Row((label, bound, sheet_cell, _evidence_cell(answer)), anchor=f"n-{name}")
     return Row(
         (
             label,
             *_value_cells(answer, shown),
             Cell("", whisker=whisker(answer, sheet)),
             sheet_cell,
-            Cell(f"{answer.grade}, n {number(answer.n, 0)}", small=answer.method),
+            _evidence_cell(answer),
         ),
         anchor=f"n-{name}",
     )
@@ -326,10 +344,20 @@ def _number_row(name: str, result: SessionResult) -> Row:
 def _value_cells(answer: Estimate, shown: Quantity) -> tuple[Cell, Cell]:
     text = written(answer, shown.unit, shown.factor)
     level = "" if answer.level == 0.95 else f"{100.0 * answer.level:.0f} % interval"
-    return Cell(f"{text.value} {shown.unit}".rstrip()), Cell(text.interval, small=level)
+    value = Cell(f"{text.value} {shown.unit}".rstrip(), small=answer.at)
+    return value, Cell(text.interval, small=level)
 
 
-def _sheet_cell(answer: Answer, sheet: Prediction | None, shown: Quantity) -> Cell:
+def _bound_note(answer: Bound) -> str:
+    sure = f"{100.0 * answer.level:.0f} % sure"
+    return f"{answer.at}; {sure}" if answer.at else sure
+
+
+def _evidence_cell(answer: Estimate | Bound) -> Cell:
+    return Cell(f"{answer.grade}, n {number(answer.n, 0)}", small=answer.method)
+
+
+def _sheet_cell(answer: SessionAnswer, sheet: Prediction | None, shown: Quantity) -> Cell:
     if isinstance(sheet, Predicted):
         text = written(sheet, shown.unit, shown.factor)
         return Cell(
@@ -387,15 +415,18 @@ def further_table(result: SessionResult) -> Table:
     rows = []
     for name in names:
         answer = result.estimates[name]
-        shown = quantity(name, answer.unit if isinstance(answer, Estimate) else "")
+        shown = quantity(name, "" if isinstance(answer, Missing) else answer.unit)
         label = Cell(shown.label, small=shown.meaning)
         if isinstance(answer, Missing):
             cells: tuple[Cell, ...] = (
                 label, Cell(f"{NOT_OBSERVABLE}: {answer.reason}", span=3),
             )  # fmt: skip
+        elif isinstance(answer, Bound):
+            words = written_bound(answer, shown.unit, shown.factor)
+            bound = Cell(words, small=_bound_note(answer), span=2)
+            cells = (label, bound, _evidence_cell(answer))
         else:
-            evidence = Cell(f"{answer.grade}, n {number(answer.n, 0)}", small=answer.method)
-            cells = (label, *_value_cells(answer, shown), evidence)
+            cells = (label, *_value_cells(answer, shown), _evidence_cell(answer))
         rows.append(Row(cells, anchor=f"n-{name}"))
     return Table("further-numbers", "Further numbers", columns, tuple(rows),
                  empty="There are none.", stacks=True)  # fmt: skip

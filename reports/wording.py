@@ -54,6 +54,13 @@ QUANTITIES: dict[str, Quantity] = {
     "torque_bias_overrun": Quantity(
         "Torque bias, overrun", "the same on the overrun", "", 1.0, "lock",
     ),
+    "locking_torque_drive_nm": Quantity(
+        "Locking torque, drive", "springs and ramps together, at one input torque",
+        "N·m", 1.0, "lock",
+    ),
+    "locking_torque_overrun_nm": Quantity(
+        "Locking torque, overrun", "the same on the overrun", "N·m", 1.0, "lock",
+    ),
     "energy_per_lap_j": Quantity(
         "Energy per lap", "friction heat that the plate packs make in one lap",
         "kJ", 1e-3, "heat",
