@@ -21,12 +21,14 @@ from pipeline.axle import (
 from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.choices import session_choices
 from pipeline.corners import Corner, corner_index, find_corners, lap_distance, path_curvature
+from pipeline.delay import Delay
 from pipeline.estimate import Grade
 from pipeline.estimates import lock_fit, session_estimates
 from pipeline.evidence import Evidence
 from pipeline.findings import findings
 from pipeline.heat import plate_friction_power
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
+from pipeline.lateness import delay_answer, is_late, torque_lateness
 from pipeline.learn import Learnt, learn
 from pipeline.predict import predictions
 from pipeline.quality import quality_notes
@@ -40,7 +42,7 @@ from pipeline.result import (
     Traces,
 )
 from pipeline.runs import bridge, moving_mean
-from pipeline.signals import Signals, crossings, resolve
+from pipeline.signals import Signals, crossings, resolve, with_torques_in_step
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
 from pipeline.torque import ShaftTorque
 
@@ -67,6 +69,10 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     faults = signal_faults(session)
     session = with_faults_marked(session, faults)
     signals = resolve(session, sheet)
+    delay = torque_lateness(session.channels, sheet, signals)
+    if signals.torque is not None and isinstance(delay, Delay) and is_late(delay):
+        session = with_torques_in_step(session, delay.value_s)
+        signals = resolve(session, sheet)
     crossed, first_number, laps_from = crossings(session, signals, circuit)
     laps: tuple[Lap, ...] = ()
     if len(crossed):
@@ -80,11 +86,14 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     events = slip_events(evidence)
     lap_table = lap_summaries(evidence, events)
     corner_table = corner_summaries(evidence, events)
-    estimates = session_estimates(evidence, learnt, lap_table, events)
+    estimates = {
+        **session_estimates(evidence, learnt, lap_table, events),
+        "torque_delay_s": delay_answer(signals, delay),
+    }
     choices = session_choices(learnt, signals.grade)
     predicted = predictions(sheet.differential)
     info = _info(session, sheet, circuit, signals, length)
-    notes = quality_notes(session, faults, sheet, signals, learnt)
+    notes = quality_notes(session, faults, sheet, signals, learnt, delay)
     return SessionResult(
         session=info,
         laps=lap_table,

@@ -8,7 +8,7 @@ from pipeline.estimate import Choice, Missing, Prediction, SessionAnswer
 from pipeline.findings_axle import energy, held, overspeed
 from pipeline.findings_bounds import apart, bounds, breakaway_at_most
 from pipeline.findings_lock import breakaway, impossible, locks, preload, way
-from pipeline.findings_signals import counted_laps, radii, sensors, signals_that_lie
+from pipeline.findings_signals import counted_laps, delay, radii, sensors, signals_that_lie
 from pipeline.result import CornerSummary, Finding, LapSummary, QualityNote, SessionInfo, SlipEvent
 
 
@@ -40,6 +40,7 @@ def findings(
         *overspeed(info, events, counted, estimates),
         *held(info, events, counted, estimates),
         *sensors(info, estimates),
+        *delay(info, estimates),
         *radii(info, estimates),
     ]
     return tuple(sorted(found, key=lambda each: not each.needs_attention))

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from pipeline.estimate import Estimate, SessionAnswer
 from pipeline.finding_words import finding, notable
+from pipeline.lateness import NOTABLE_DELAY_S
 from pipeline.result import Finding, LapSummary, QualityNote, SessionInfo
 
 # With fewer laps, intervals cannot be taken by leaving out laps.
@@ -79,6 +80,27 @@ def sensors(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[F
             f"The two torque sensors differ {' and '.join(parts)}.",
             "Taken out of every number here; zero and calibrate the sensors before the next run.",
             rests_on=tuple(names),
+        )
+    ]
+
+
+def delay(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
+    """How late the torques were logged, where it had to be taken out."""
+    late = estimates.get("torque_delay_s")
+    if not isinstance(late, Estimate) or late.low <= 0 <= late.high:
+        return []
+    if abs(late.value) < NOTABLE_DELAY_S:
+        return []
+    which, sign = ("later", 1) if late.value > 0 else ("earlier", -1)
+    ends = sorted(1e3 * sign * end for end in (late.low, late.high))
+    return [
+        finding(
+            info,
+            f"The half-shaft torques are logged {1e3 * abs(late.value):.0f} ms {which} than the "
+            f"wheel speeds ({ends[0]:.0f} to {ends[1]:.0f}).",
+            f"Taken out of every number here. State delay_s = {late.value:.3f} under both torque "
+            "channels of the channel map, or log both from one unit.",
+            rests_on=("torque_delay_s",),
         )
     ]
 

@@ -11,15 +11,12 @@ from pipeline.build_sheet import BuildSheet
 from pipeline.channel_labels import label, plain_unit
 from pipeline.cross_checks import SLOW_HZ, Seen, cross_checks, driven_swapped, torque_signs
 from pipeline.delay import (
-    BY_ACCELEROMETER_S,
-    BY_WHEELS_S,
-    LONGEST_DELAY_S,
     Delay,
     drift,
     rate_of_change,
     thinned,
-    torque_delay,
 )
+from pipeline.lateness import NOTABLE_DELAY_S, is_late
 from pipeline.learn import Learnt
 from pipeline.lock import ZERO
 from pipeline.regression import student_t
@@ -29,12 +26,7 @@ from pipeline.signals import Signals
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-# Torque and speed this far apart shift where the law is read off by as much; less is not told
-# from none on simulated sessions.
-NOTABLE_DELAY_S = 0.010
 _NOTABLE_DRIFT_S = 0.050
-_FULL_HZ = 100.0
-_CHECK_HZ = 50.0
 _MOVING_MPS = 8.0
 _STRAIGHT_MPS2 = 1.0
 _SHUT = 0.05
@@ -62,13 +54,14 @@ def quality_notes(
     sheet: BuildSheet,
     signals: Signals,
     learnt: Learnt,
+    delay: Delay | str,
 ) -> tuple[QualityNote, ...]:
     """Every note on the signals, those first that make other numbers wrong."""
     seen = _seen(session, sheet, signals)
     notes = [
         *cross_checks(seen),
         *_swapped_torques(signals, learnt, seen),
-        *_late(session, sheet, signals),
+        *_late(session, signals, delay),
         *_drifts(session, sheet, signals),
         *(_of_fault(fault, learnt) for fault in faults),
         *_counted(session),
@@ -238,12 +231,11 @@ def _mean_of_clusters(values: FloatArray, cluster: NDArray[np.intp]) -> tuple[fl
     return float(means.mean()), half, m
 
 
-def _late(session: Session, sheet: BuildSheet, signals: Signals) -> list[QualityNote]:
+def _late(session: Session, signals: Signals, found: Delay | str) -> list[QualityNote]:
     """How much later the torques are logged than the wheel speeds."""
     if signals.input_torque_nm is None:
         return []
     channel = "shaft_torque_left_nm" if signals.torque is not None else "input_torque_nm"
-    found = _torque_delay(session, sheet, signals)
     if isinstance(found, str):
         return [QualityNote(
             channel, "delay", 0, None,
@@ -253,7 +245,7 @@ def _late(session: Session, sheet: BuildSheet, signals: Signals) -> list[Quality
     span = (
         f"({1e3 * found.low_s:+.0f} to {1e3 * found.high_s:+.0f} ms, {found.stretches} stretches)"
     )
-    if found.low_s <= 0 <= found.high_s or abs(found.value_s) < NOTABLE_DELAY_S:
+    if not is_late(found):
         return [QualityNote(
             channel, "delay", 0, None,
             f"torque is logged {1e3 * found.value_s:+.0f} ms later than wheel speed {span}: "
@@ -265,56 +257,15 @@ def _late(session: Session, sheet: BuildSheet, signals: Signals) -> list[Quality
         QualityNote(
             channel, "delay", len(session.time_s), None,
             f"torque is logged {1e3 * abs(found.value_s):.0f} ms {which} than wheel speed {span}",
-            "not corrected: friction energy, the law near changes of torque and slip events rest "
-            "on samples that do not belong together",
-            serious=True,
+            "taken out before anything else; what is left of it lies within the interval"
+            if signals.torque is not None
+            else "not corrected: what rests on torque and wheel speed together rests on samples "
+            "that do not belong together",
+            serious=signals.torque is None,
             remedy=f"State delay_s = {found.value_s:.3f} under the torque channels in "
             f"{session.source.channel_map}, or log both from one unit.",
         )
     ]  # fmt: skip
-
-
-def _torque_delay(session: Session, sheet: BuildSheet, signals: Signals) -> Delay | str:
-    """By accelerometer, unless that is itself out of step with the wheels; else by wheels alone."""
-    if signals.input_torque_nm is None:
-        return "the log has no torque of the axle"
-    driven = 0.5 * (signals.left_radps + signals.right_radps)
-    usable = (signals.speed_mps > _MOVING_MPS) & signals.brakes_off
-    undriven = _mean_wheel(session, "f" if sheet.car.driven_axle == "rear" else "r")
-
-    def answer(
-        highest_hz: float, part: FloatArray, *, is_speed: bool, shift_s: float
-    ) -> Delay | str:
-        assert signals.input_torque_nm is not None
-        every = max(1, round(session.rate_hz / highest_hz))
-        rate = session.rate_hz / every
-        if rate * LONGEST_DELAY_S < 2:
-            return f"the log has only {rate:.3g} samples a second"
-        torque, wheel, other = (
-            thinned(values, every) for values in (signals.input_torque_nm, driven, part)
-        )
-        gain = rate_of_change(other, rate) if is_speed else other
-        free = usable[: len(torque) * every : every]
-        return torque_delay(torque, (rate_of_change(wheel, rate), gain), free, rate, shift_s)
-
-    answers = []
-    if signals.accel_long_mps2 is not None:
-        along = signals.accel_long_mps2
-        answers.append(answer(_FULL_HZ, along, is_speed=False, shift_s=BY_ACCELEROMETER_S))
-    if undriven is not None:
-        answers.append(answer(_CHECK_HZ, undriven, is_speed=True, shift_s=BY_WHEELS_S))
-    known = [answer for answer in answers if isinstance(answer, Delay)]
-    if not answers:
-        return "neither undriven wheels nor longitudinal acceleration show how the car gains speed"
-    if not known:
-        return answers[0]
-    apart = abs(known[0].value_s - known[-1].value_s)
-    return known[-1] if apart > NOTABLE_DELAY_S + BY_WHEELS_S else known[0]
-
-
-def _mean_wheel(session: Session, axle: str) -> FloatArray | None:
-    left, right = (session.channels.get(f"wheel_speed_{axle}{side}_radps") for side in "lr")
-    return None if left is None or right is None else 0.5 * (left + right)
 
 
 def _drifts(session: Session, sheet: BuildSheet, signals: Signals) -> list[QualityNote]:

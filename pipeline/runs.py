@@ -110,3 +110,24 @@ def bridge(values: NDArray[np.float64], longest: int) -> NDArray[np.float64]:
     bridged = values.copy()
     bridged[short] = np.interp(index[short], index[known], values[known])
     return bridged
+
+
+def earlier(values: NDArray[np.float64], rows: float) -> NDArray[np.float64]:
+    """Values as so many rows earlier, between rows by a straight line, shape (n,).
+
+    What leaves at one end is lost; the rows that nothing comes to are NaN, and so is what would
+    have to be drawn into a hole.
+
+    >>> earlier(np.array([1.0, 2.0, 4.0, 8.0]), 1.5).tolist()
+    [3.0, 6.0, nan, nan]
+    """
+    n = len(values)
+    whole = int(np.floor(rows))
+    share = rows - whole
+    before, after = np.full(n, np.nan), np.full(n, np.nan)
+    for target, shift in ((before, whole), (after, whole + 1)):
+        first, stop = max(0, -shift), min(n, n - shift)
+        if first < stop:
+            target[first:stop] = values[first + shift : stop + shift]
+    moved = before if share == 0 else (1 - share) * before + share * after
+    return np.asarray(moved, dtype=np.float64)

@@ -6,7 +6,7 @@ Says where each signal comes from and what is absent; nothing is analysed here.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ from pipeline.laps import (
     crossings_of_line,
 )
 from pipeline.push import from_acceleration
-from pipeline.runs import drop_short, erode, widen
+from pipeline.runs import drop_short, earlier, erode, widen
 from pipeline.torque import ShaftTorque, Zero, zero_at_standstill
 
 FloatArray = NDArray[np.float64]
@@ -249,6 +249,17 @@ def best_input_torque(
             return found, "; ".join(whys)
         whys.append(why)
     return None, "; ".join(whys)
+
+
+def with_torques_in_step(session: Session, delay_s: float) -> Session:
+    """The session with both half-shaft torques so much earlier. [s]"""
+    rows = delay_s * session.rate_hz
+    channels, suspect = dict(session.channels), dict(session.suspect)
+    for name in ("shaft_torque_left_nm", "shaft_torque_right_nm"):
+        channels[name] = earlier(channels[name], rows)
+        if name in suspect:
+            suspect[name] = earlier(suspect[name].astype(np.float64), rows) != 0
+    return replace(session, channels=channels, suspect=suspect)
 
 
 def _clean(session: Session, names: list[str]) -> BoolArray:

@@ -79,6 +79,10 @@ QUANTITIES: dict[str, Quantity] = {
     "torque_difference_gain": Quantity(
         "Torque sensors, gain", "how much more of the input torque the left one reads", "%", 100.0
     ),
+    "torque_delay_s": Quantity(
+        "Torque delay", "how much later the half-shaft torques are logged than the wheel speeds",
+        "ms", 1e3,
+    ),
     **{
         f"{str(state).replace(' ', '_')}_s_per_lap": Quantity(
             f"Time {words}", "in one lap", "s", 1.0, "slip"

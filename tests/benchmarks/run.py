@@ -33,6 +33,7 @@ from loaders.quality import signal_faults, with_faults_marked  # noqa: E402
 from loaders.store import write_session  # noqa: E402
 from pipeline.analyse import analyse  # noqa: E402
 from pipeline.build_sheet import BuildSheet, read_build_sheet, read_circuit  # noqa: E402
+from pipeline.lateness import torque_lateness  # noqa: E402
 from pipeline.learn import learn  # noqa: E402
 from pipeline.published import to_json  # noqa: E402
 from pipeline.quality import quality_notes  # noqa: E402
@@ -115,7 +116,10 @@ def time_of_quality(session: Session, sheet: BuildSheet) -> float:
     marked = with_faults_marked(session, signal_faults(session))
     signals = resolve(marked, sheet)
     learnt = learn(signals, (), sheet)
-    return timed(lambda: quality_notes(marked, signal_faults(session), sheet, signals, learnt))[0]
+    delay = torque_lateness(marked.channels, sheet, signals)
+    return timed(
+        lambda: quality_notes(marked, signal_faults(session), sheet, signals, learnt, delay)
+    )[0]
 
 
 def main() -> None:

@@ -1,0 +1,100 @@
+"""How much later the torques are logged than the wheel speeds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.build_sheet import BuildSheet
+from pipeline.delay import (
+    BY_ACCELEROMETER_S,
+    BY_WHEELS_S,
+    LONGEST_DELAY_S,
+    Delay,
+    rate_of_change,
+    thinned,
+    torque_delay,
+)
+from pipeline.estimate import Answer, Estimate, Grade, Missing
+from pipeline.signals import Signals
+
+FloatArray = NDArray[np.float64]
+
+# Torque and speed this far apart shift where the law is read off by as much; less is not told
+# from none on simulated sessions.
+NOTABLE_DELAY_S = 0.010
+_FULL_HZ = 100.0
+_CHECK_HZ = 50.0
+_MOVING_MPS = 8.0
+
+
+def is_late(delay: Delay | str) -> bool:
+    """Whether a delay is clearly there, either way, and long enough to matter."""
+    if isinstance(delay, str) or abs(delay.value_s) < NOTABLE_DELAY_S:
+        return False
+    return delay.low_s > 0 or delay.high_s < 0
+
+
+def torque_lateness(
+    channels: Mapping[str, FloatArray], sheet: BuildSheet, signals: Signals
+) -> Delay | str:
+    """How much later the input torque is logged than the wheel speeds, or why that is not known.
+
+    By accelerometer, unless that is itself out of step with the wheels; else by wheels alone.
+    """
+    if signals.input_torque_nm is None:
+        return "the log has no torque of the axle"
+    driven = 0.5 * (signals.left_radps + signals.right_radps)
+    usable = (signals.speed_mps > _MOVING_MPS) & signals.brakes_off
+    undriven = mean_wheel(channels, "f" if sheet.car.driven_axle == "rear" else "r")
+
+    def answer(
+        highest_hz: float, part: FloatArray, *, is_speed: bool, shift_s: float
+    ) -> Delay | str:
+        assert signals.input_torque_nm is not None
+        every = max(1, round(signals.rate_hz / highest_hz))
+        rate = signals.rate_hz / every
+        if rate * LONGEST_DELAY_S < 2:
+            return f"the log has only {rate:.3g} samples a second"
+        torque, wheel, other = (
+            thinned(values, every) for values in (signals.input_torque_nm, driven, part)
+        )
+        gain = rate_of_change(other, rate) if is_speed else other
+        free = usable[: len(torque) * every : every]
+        return torque_delay(torque, (rate_of_change(wheel, rate), gain), free, rate, shift_s)
+
+    answers = []
+    if signals.accel_long_mps2 is not None:
+        along = signals.accel_long_mps2
+        answers.append(answer(_FULL_HZ, along, is_speed=False, shift_s=BY_ACCELEROMETER_S))
+    if undriven is not None:
+        answers.append(answer(_CHECK_HZ, undriven, is_speed=True, shift_s=BY_WHEELS_S))
+    known = [answer for answer in answers if isinstance(answer, Delay)]
+    if not answers:
+        return "neither undriven wheels nor longitudinal acceleration show how the car gains speed"
+    if not known:
+        return answers[0]
+    apart = abs(known[0].value_s - known[-1].value_s)
+    return known[-1] if apart > NOTABLE_DELAY_S + BY_WHEELS_S else known[0]
+
+
+def mean_wheel(channels: Mapping[str, FloatArray], axle: str) -> FloatArray | None:
+    """Mean speed of an axle's wheels, None when one is not logged. [rad/s]"""
+    left, right = (channels.get(f"wheel_speed_{axle}{side}_radps") for side in "lr")
+    return None if left is None or right is None else 0.5 * (left + right)
+
+
+def delay_answer(signals: Signals, delay: Delay | str) -> Answer:
+    """How much later the half-shaft torques were logged than the wheel speeds. [s]"""
+    if signals.torque is None:
+        return Missing("the log does not hold both half-shaft torques")
+    if isinstance(delay, str):
+        return Missing(delay)
+    taken_out = "taken out" if is_late(delay) else "not told from none, so left in"
+    return Estimate(
+        delay.value_s, delay.low_s, delay.high_s, "s", delay.stretches, Grade.MEASURED,
+        f"quick changes of torque against wheels and car; stretches of the log left out one by "
+        f"one; {taken_out}",
+    )  # fmt: skip
