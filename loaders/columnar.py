@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 
 import numpy as np
 import pyarrow as pa
@@ -15,23 +15,28 @@ from loaders.errors import InputError
 from loaders.header import bracketed_unit
 from loaders.layout import BY_EVIDENCE, TextHabits
 from loaders.rawtable import (
+    Account,
     Choose,
+    Chunk,
     Contents,
     FloatArray,
     Layout,
-    RawTable,
+    RawLog,
     Typed,
     floats,
     holes_of,
+    left_out,
     numbers_of,
     refuse_repeated_names,
 )
-from loaders.timestamps import Seconds, counted_from_midnight, over_midnight
+from loaders.timestamps import Counting, Seconds, counted_from_midnight, over_midnight
 
 # Notes of the programs that wrote the file, for themselves.
 _NOT_OURS = {"ARROW:schema", "pandas", "sidegear"}
 # More numbers than this are no log of a car, but a damaged count. [cells]
 _MOST_CELLS = 4_000_000_000
+# Rows that are read at a time.
+_CHUNK_ROWS = 1 << 18
 
 
 def is_parquet(head: bytes) -> bool:
@@ -44,8 +49,10 @@ def is_arrow(head: bytes) -> bool:
     return head.startswith(b"ARROW1")
 
 
-def read_parquet(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENCE) -> RawTable:
-    """Read the columns that ``choose`` wants out of a Parquet file.
+def read_parquet(
+    contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENCE, *, spare: bool = False
+) -> RawLog:
+    """A Parquet file with the columns that ``choose`` wants, and with ``spare`` all others.
 
     Raises
     ------
@@ -54,16 +61,21 @@ def read_parquet(contents: Contents, choose: Choose, stated: TextHabits = BY_EVI
     """
     del stated  # a typed file leaves nothing to state
     with _damage_named(contents, "Parquet"):
-        file = parquet.ParquetFile(pa.BufferReader(contents.data))
+        file = parquet.ParquetFile(_random_access(contents))
         layout = _layout(file.schema_arrow, "Parquet")
         _refuse_huge(contents, file.metadata.num_rows, len(layout.names))
-    wanted = _wanted(contents, choose, layout, file.schema_arrow)
-    with _damage_named(contents, "Parquet"):
-        return _raw_table(contents, layout, file.read(columns=wanted))
+
+    def batches(columns: list[str]) -> Iterator[pa.RecordBatch]:
+        with file:
+            yield from file.iter_batches(_CHUNK_ROWS, columns=columns)
+
+    return _raw_log(contents, layout, file.schema_arrow, choose, batches, spare=spare)
 
 
-def read_arrow(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENCE) -> RawTable:
-    """Read the columns that ``choose`` wants out of an Arrow or Feather file.
+def read_arrow(
+    contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENCE, *, spare: bool = False
+) -> RawLog:
+    """An Arrow or Feather file with the columns that ``choose`` wants, and with ``spare`` all.
 
     Raises
     ------
@@ -72,13 +84,25 @@ def read_arrow(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDE
     """
     del stated  # a typed file leaves nothing to state
     with _damage_named(contents, "Arrow"):
-        file = ipc.open_file(pa.BufferReader(contents.data))
+        file = ipc.open_file(_random_access(contents))
         layout = _layout(file.schema, "Arrow")
-    wanted = _wanted(contents, choose, layout, file.schema)
-    with _damage_named(contents, "Arrow"):
-        table = file.read_all().select(wanted)
-        table.validate(full=True)
-        return _raw_table(contents, layout, table)
+
+    def batches(columns: list[str]) -> Iterator[pa.RecordBatch]:
+        with file:
+            for i in range(file.num_record_batches):
+                batch = file.get_batch(i).select(columns)
+                batch.validate(full=True)
+                for start in range(0, batch.num_rows, _CHUNK_ROWS):
+                    yield batch.slice(start, _CHUNK_ROWS)
+
+    return _raw_log(contents, layout, file.schema, choose, batches, spare=spare)
+
+
+def _random_access(contents: Contents) -> pa.NativeFile:
+    """The file, from which parts are read as they are asked for; not mapped, it may change."""
+    if contents.container is None:
+        return pa.OSFile(str(contents.path))
+    return pa.BufferReader(contents.data)
 
 
 @contextmanager
@@ -129,12 +153,15 @@ def _texts(metadata: dict[bytes, bytes] | None) -> dict[str, str]:
     }
 
 
-def _wanted(contents: Contents, choose: Choose, layout: Layout, schema: pa.Schema) -> list[str]:
-    """Names of the wanted columns in file order, all of them columns of numbers or times."""
+def _wanted(contents: Contents, choose: Choose, layout: Layout, schema: pa.Schema) -> set[str]:
+    """Names of the wanted columns, all of them columns of numbers or times."""
     chosen = choose(layout)
     refuse_repeated_names(contents.path, layout.names, chosen, layout.dialect)
-    wanted = [name for name in layout.names if name in chosen]
-    odd = {name: kind for name in wanted if not _is_number(kind := schema.field(name).type)}
+    odd = {
+        name: kind
+        for name in layout.names
+        if name in chosen and not _is_number(kind := schema.field(name).type)
+    }
     if odd:
         said = ", ".join(f"'{name}' ({kind})" for name, kind in odd.items())
         msg = (
@@ -142,7 +169,7 @@ def _wanted(contents: Contents, choose: Choose, layout: Layout, schema: pa.Schem
             "Store the column as float64."
         )
         raise InputError(msg)
-    return wanted
+    return chosen
 
 
 def _is_number(kind: pa.DataType) -> bool:
@@ -159,61 +186,89 @@ def _is_number(kind: pa.DataType) -> bool:
     return any(test(kind) for test in tests)
 
 
-@dataclass
-class _Gathered:
-    columns: dict[str, FloatArray] = field(default_factory=dict)
-    times: dict[str, str] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
+def _raw_log(
+    contents: Contents,
+    layout: Layout,
+    schema: pa.Schema,
+    choose: Choose,
+    batches: Callable[[list[str]], Iterator[pa.RecordBatch]],
+    *,
+    spare: bool,
+) -> RawLog:
+    wanted, texts = _wanted(contents, choose, layout, schema), []
+    if spare:
+        others = [name for name in layout.names if layout.names.count(name) == 1 and name]
+        texts = [name for name in others if not _is_number(schema.field(name).type)]
+        wanted = wanted | (set(others) - set(texts))
+    columns = [name for name in layout.names if name in wanted]
+    times = {
+        name: Counting(_time_format(schema.field(name).type))
+        for name in columns
+        if pa.types.is_temporal(schema.field(name).type)
+    }
+    odd: Counter[str] = Counter()
 
+    def chunks() -> Iterator[Chunk]:
+        with _damage_named(contents, str(layout.dialect)):
+            for batch in batches(columns):
+                values: dict[str, FloatArray] = {}
+                for name in columns:
+                    column = pa.chunked_array([batch.column(name)])
+                    if name in times:
+                        read = _seconds(column, times[name])
+                        values[name], times[name] = read.values, read.counting
+                    else:
+                        values[name], count = _numbers(column)
+                        odd[name] += count
+                yield Chunk(batch.num_rows, values)
 
-def _raw_table(contents: Contents, layout: Layout, table: pa.Table) -> RawTable:
-    gathered = _Gathered()
-    for name in table.column_names:
-        column = table.column(name)
-        if pa.types.is_temporal(column.type):
-            read, gathered.times[name] = _seconds(column)
-            gathered.columns[name] = read.values
-            if read.said:
-                gathered.notes.append(f"column '{name}': {read.said}")
-            continue
-        values = floats(pc.cast(column, pa.float64(), safe=False))
-        odd = int((~np.isfinite(values)).sum()) - column.null_count
-        if odd:
-            gathered.notes.append(f"column '{name}': {odd} cells that hold no number read as blank")
-            values = np.where(np.isfinite(values), values, np.nan)
-        gathered.columns[name] = values
-    return RawTable(
+    def account() -> Account:
+        said = [f"column '{name}': {each.said}" for name, each in times.items() if each.said]
+        said += [
+            f"column '{name}': {count} cells that hold no number read as blank"
+            for name, count in odd.items()
+            if count
+        ]
+        return Account(contents.sha256(), contents.size_bytes, (*left_out(texts), *said))
+
+    return RawLog(
         path=contents.path,
-        names=layout.names,
-        units=layout.units,
-        columns=gathered.columns,
-        rows=table.num_rows,
-        metadata=layout.metadata,
-        dialect=layout.dialect,
-        sha256=contents.sha256,
-        size_bytes=contents.size_bytes,
-        notes=tuple(gathered.notes),
+        layout=layout,
+        columns=tuple(columns),
+        chunks=chunks(),
+        account=account,
         container=contents.container,
-        time_formats=gathered.times,
+        time_formats={name: each.kind for name, each in times.items()},
     )
 
 
-def _seconds(column: pa.ChunkedArray) -> tuple[Seconds, str]:
-    """A column of a type of time in seconds, and which of the time formats it is."""
+def _numbers(column: pa.ChunkedArray) -> tuple[FloatArray, int]:
+    """A column as float64 with NaN where there is no number, and how many cells hold none."""
+    values = floats(pc.cast(column, pa.float64(), safe=False))
+    odd = int((~np.isfinite(values)).sum()) - column.null_count
+    return (np.where(np.isfinite(values), values, np.nan) if odd else values), odd
+
+
+def _time_format(kind: pa.DataType) -> str:
+    return "clock" if pa.types.is_time(kind) or pa.types.is_duration(kind) else "iso"
+
+
+def _seconds(column: pa.ChunkedArray, counting: Counting) -> Seconds:
+    """Some rows of a column of a type of time in seconds."""
     blank = holes_of(column)
     if blank.all():
-        return Seconds(np.full(len(blank), np.nan)), "iso"
+        return Seconds(np.full(len(blank), np.nan), counting)
     kind = column.type
-    if pa.types.is_time(kind) or pa.types.is_duration(kind):
+    if counting.kind == "clock":
         column = pc.cast(column, pa.time64("ns") if pa.types.is_time(kind) else pa.duration("ns"))
-        seconds = _int64(column) / 1e9
-        values = np.where(blank, np.nan, seconds)
-        return (over_midnight(values) if pa.types.is_time(kind) else Seconds(values)), "clock"
+        values = np.where(blank, np.nan, _int64(column) / 1e9)
+        return over_midnight(values, counting) if pa.types.is_time(kind) else Seconds(
+            values, counting
+        )  # fmt: skip
     stamps = _int64(pc.cast(column, pa.timestamp("ns", getattr(kind, "tz", None))))
     # A zone says how to show the stamps; they are stored in UTC.
-    return counted_from_midnight(
-        stamps, blank, zone="Z" if getattr(kind, "tz", None) else ""
-    ), "iso"
+    zone = "Z" if getattr(kind, "tz", None) else ""
+    return counted_from_midnight(stamps, blank, counting, zone)
 
 
 def _int64(column: pa.ChunkedArray) -> np.ndarray:

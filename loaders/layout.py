@@ -7,7 +7,7 @@ lines read as rows of numbers; what was chosen is kept in `Dialect` and shown to
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -23,10 +23,10 @@ from loaders.errors import InputError
 from loaders.fixedwidth import cells_at, column_places
 from loaders.header import BLANKS, Header, read_header, split_cells
 from loaders.rawtable import Layout
+from loaders.textblocks import HEAD_BYTES, line_text
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", BLANKS: "blanks"}
-# How far into the file the layout is looked for: enough for any preamble, little to read.
-_HEAD_BYTES = 1 << 18
+# How far into the file the layout is looked for.
 _HEAD_LINES = 2000
 # So many lines of numbers in a row make a table; fewer are a figure in a text.
 _ENOUGH_ROWS = 5
@@ -108,9 +108,21 @@ class _Candidate:
 
 
 def find_layout(
-    path: Path, text: bytes, encoding: str, stated: TextHabits = BY_EVIDENCE
+    path: Path,
+    text: bytes,
+    encoding: str,
+    stated: TextHabits = BY_EVIDENCE,
+    whole_text: Callable[[], Iterable[bytes]] | None = None,
 ) -> TextLayout:
     """Delimiter, decimal mark, header, units and preamble, from the head of the file.
+
+    Parameters
+    ----------
+    text : bytes
+        The head of the file, in UTF-8.
+    whole_text : callable
+        All lines from the beginning, in blocks; asked for where the head leaves the decimal mark
+        open. The head is the whole text when it is left out.
 
     Raises
     ------
@@ -118,12 +130,12 @@ def find_layout(
         If there is no table of numbers, no row of column names above it, or two ways to part the
         cells or to read their marks fit equally well.
     """
-    head = text[:_HEAD_BYTES]
+    head = text[:HEAD_BYTES]
     # Of bytes, because str.splitlines would also split at form feeds and other rare signs.
     lines = head.splitlines(keepends=True)[:_HEAD_LINES]
-    if len(text) > _HEAD_BYTES and len(lines) > 1:
+    if len(text) > HEAD_BYTES and len(lines) > 1:
         lines = lines[:-1]
-    texts = [line.decode("utf-8", errors="replace").rstrip("\r\n") for line in lines]
+    texts = [line_text(line).rstrip("\r\n") for line in lines]
     tied = _best_candidates(path, texts, stated)
     best = tied[0]
     offset = sum(map(len, lines[: best.first_row]))
@@ -140,7 +152,7 @@ def find_layout(
         dialect=Dialect(
             encoding,
             best.delimiter,
-            _decimal_mark(path, tied, text, offset),
+            _decimal_mark(path, tied, offset, whole_text or (lambda: (text,))),
             header.names_row + 1,
             None if header.unit_row is None else header.unit_row + 1,
             best.first_row + 1,
@@ -204,7 +216,12 @@ def _no_table(path: Path, lines: list[str], stated: TextHabits) -> InputError:
     )
 
 
-def _decimal_mark(path: Path, tied: Sequence[_Candidate], text: bytes, offset: int) -> str:
+def _decimal_mark(
+    path: Path,
+    tied: Sequence[_Candidate],
+    offset: int,
+    whole_text: Callable[[], Iterable[bytes]],
+) -> str:
     """The decimal mark; where the head does not tell, what comes further down does.
 
     A mark before exactly three digits may set thousands apart as well as decimals; any other
@@ -213,8 +230,15 @@ def _decimal_mark(path: Path, tied: Sequence[_Candidate], text: bytes, offset: i
     marks = [candidate.decimal_mark for candidate in tied]
     if len(marks) == 1:
         return marks[0]
-    open_marks = [mark for mark in marks if text.find(mark.encode(), offset) >= 0]
-    sure = [mark for mark in open_marks if _decisive(mark).search(text, offset)]
+    there, decided = set(), set()
+    for block in whole_text():
+        there |= {mark for mark in marks if block.find(mark.encode(), offset) >= 0}
+        decided |= {mark for mark in there if _decisive(mark).search(block, offset)}
+        offset = max(0, offset - len(block))
+        if marks[0] in decided:
+            break
+    open_marks = [mark for mark in marks if mark in there]
+    sure = [mark for mark in open_marks if mark in decided]
     if sure or not open_marks:
         return (sure or marks)[0]
     msg = (

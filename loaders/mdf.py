@@ -1,4 +1,4 @@
-"""From an ASAM MDF 4 file to a raw table, through the optional package asammdf."""
+"""From an ASAM MDF 4 file to raw rows, through the optional package asammdf."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -16,12 +17,15 @@ from loaders.errors import InputError
 from loaders.layout import BY_EVIDENCE, TextHabits
 from loaders.mdf_process import NO_NUMBERS
 from loaders.rawtable import (
+    Account,
     Choose,
     Contents,
     FloatArray,
     Layout,
-    RawTable,
+    RawLog,
     Typed,
+    in_chunks,
+    left_out,
     refuse_repeated_names,
 )
 
@@ -39,8 +43,10 @@ def is_mdf(head: bytes) -> bool:
     return head.startswith((b"MDF     ", b"UnFinMF "))
 
 
-def read_mdf(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENCE) -> RawTable:
-    """Read the channels that ``choose`` wants out of an MDF 4 file.
+def read_mdf(
+    contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENCE, *, spare: bool = False
+) -> RawLog:
+    """An MDF 4 file with the channels that ``choose`` wants, and with ``spare`` all others.
 
     Channels of several rates come on the union of their time stamps, blank where a channel has no
     sample of its own, as in a text log of several rates.
@@ -48,7 +54,7 @@ def read_mdf(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENC
     Raises
     ------
     InputError
-        If asammdf is not installed, the file is damaged, or a channel holds no numbers.
+        If asammdf is not installed, the file is damaged, or a wanted channel holds no numbers.
     """
     del stated  # a typed file leaves nothing to state
     if importlib.util.find_spec("asammdf") is None:
@@ -57,7 +63,8 @@ def read_mdf(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENC
             'Install it with: pip install "sidegear[mdf]"'
         )
         raise InputError(msg)
-    about = json.loads(_answer(contents, None))
+    data = contents.data
+    about = json.loads(_answer(contents, data, None))
     layout = Layout(
         names=(_TIME, *about["names"]),
         units=("s", *(unit or None for unit in about["units"])),
@@ -66,34 +73,41 @@ def read_mdf(contents: Contents, choose: Choose, stated: TextHabits = BY_EVIDENC
     )
     wanted = choose(layout)
     refuse_repeated_names(contents.path, layout.names, wanted, layout.dialect)
-    order = [name for name in about["names"] if name in wanted]
-    with np.load(io.BytesIO(_answer(contents, order))) as archive:
+    once = {name for name in about["names"] if name and about["names"].count(name) == 1}
+    others = once - wanted if spare else set()
+    order = [name for name in about["names"] if name in wanted or name in others]
+    with np.load(io.BytesIO(_answer(contents, data, order, others))) as archive:
         stamps, *values = (archive[f"arr_{i}"] for i in range(len(order) + 1))
-    columns: dict[str, FloatArray] = dict(zip(order, values, strict=True))
-    return RawTable(
+    columns: dict[str, FloatArray] = {_TIME: stamps} if spare or _TIME in wanted else {}
+    columns |= dict(zip(order, values, strict=True))
+    texts = [name for name in others if len(columns[name]) < len(stamps)]
+    columns = {name: values for name, values in columns.items() if name not in texts}
+    account = Account(contents.sha256(), contents.size_bytes, tuple(left_out(texts)))
+    return RawLog(
         path=contents.path,
-        names=layout.names,
-        units=layout.units,
-        columns={_TIME: stamps, **columns} if _TIME in wanted else columns,
-        rows=len(stamps),
-        metadata=layout.metadata,
-        dialect=layout.dialect,
-        sha256=contents.sha256,
-        size_bytes=contents.size_bytes,
-        notes=(),
+        layout=layout,
+        columns=tuple(columns),
+        chunks=in_chunks(columns, len(stamps)),
+        account=lambda: account,
         container=contents.container,
     )
 
 
-def _answer(contents: Contents, wanted: list[str] | None) -> bytes:
+def _answer(
+    contents: Contents, data: bytes, order: list[str] | None, spare: Collection[str] = ()
+) -> bytes:
     """What a process of its own reads out of the file: a damaged one can crash or hang asammdf."""
+    request = {
+        "wanted": order and [name for name in order if name not in spare],
+        "spare": [name for name in order or () if name in spare],
+    }
     packages = str(Path(__file__).parents[1])
     path = os.pathsep.join(filter(None, (packages, os.environ.get("PYTHONPATH"))))
     try:
         ran = subprocess.run(
             # -P: not a folder called loaders that happens to lie where the user stands.
             [sys.executable, "-P", "-m", "loaders.mdf_process"],
-            input=json.dumps({"wanted": wanted}).encode() + b"\n" + contents.data,
+            input=json.dumps(request).encode() + b"\n" + data,
             capture_output=True,
             timeout=_LONGEST_S,
             env={**os.environ, "PYTHONPATH": path},

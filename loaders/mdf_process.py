@@ -48,20 +48,28 @@ def _layout(file: Any) -> bytes:
     return json.dumps(about).encode()
 
 
-def _values(file: Any, wanted: list[str]) -> bytes:
-    """The union of all time stamps, and each signal on it, NaN between its samples."""
+def _values(file: Any, wanted: list[str], spare: list[str]) -> bytes:
+    """The union of all time stamps, and each signal on it, NaN between its samples.
+
+    A spare channel that holds no plain numbers comes as an empty column.
+    """
     signals = {
         name: file.get(name, group=group, index=index, ignore_invalidation_bits=False)
         for name, group, index in _places(file)
-        if name in wanted
+        if name in wanted or name in spare
     }
-    odd = [name for name, signal in signals.items() if signal.samples.dtype.kind not in "biuf"]
-    if odd:
-        sys.stdout.write(json.dumps(odd))
+    odd = [name for name, s in signals.items() if s.samples.dtype.kind not in "biuf"
+           or s.samples.ndim != 1]  # fmt: skip
+    if set(odd) & set(wanted):
+        sys.stdout.write(json.dumps([name for name in odd if name in wanted]))
         sys.exit(NO_NUMBERS)
-    stamps = np.unique(np.concatenate([np.empty(0), *(s.timestamps for s in signals.values())]))
+    plain = [signal for name, signal in signals.items() if name not in odd]
+    stamps = np.unique(np.concatenate([np.empty(0), *(s.timestamps for s in plain)]))
     columns: list[FloatArray] = []
-    for signal in signals.values():
+    for name, signal in signals.items():
+        if name in odd:
+            columns.append(np.empty(0))
+            continue
         column = np.full(len(stamps), np.nan)
         column[np.searchsorted(stamps, signal.timestamps)] = signal.samples.astype(np.float64)
         columns.append(column)
@@ -76,7 +84,9 @@ def main() -> None:
     request = json.loads(sys.stdin.buffer.readline())
     file = _opened(sys.stdin.buffer.read())
     wanted = request["wanted"]
-    sys.stdout.buffer.write(_layout(file) if wanted is None else _values(file, wanted))
+    sys.stdout.buffer.write(
+        _layout(file) if wanted is None else _values(file, wanted, request["spare"])
+    )
 
 
 if __name__ == "__main__":

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import hashlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -53,22 +55,91 @@ Choose = Callable[[Layout], set[str]]
 """Given the layout, the exact names of the columns to read; may raise `InputError`."""
 
 
+class Stream(Protocol):
+    """Bytes that are read from the front."""
+
+    def read(self, size: int, /) -> bytes:
+        """So many bytes, fewer at the end."""
+
+
 @dataclass(frozen=True, slots=True)
 class Contents:
     """A file's bytes, out of the archive or compression it came in."""
 
     path: Path
-    data: bytes
+    size_bytes: int
+    """Of the file as given."""
+    head: bytes
+    """The first bytes, by which a reader knows its files."""
+    opened: Callable[[], AbstractContextManager[Stream]]
+    """All bytes, from the front."""
+    container: str | None = None
+    """What the bytes were packed in, in words."""
+
+    def blocks(self, size: int, see: Callable[[bytes], None] | None = None) -> Iterator[bytes]:
+        """The bytes, a block at a time; each is shown to ``see`` first."""
+        with self.opened() as stream:
+            while block := stream.read(size):
+                if see is not None:
+                    see(block)
+                yield block
+
+    @property
+    def data(self) -> bytes:
+        """All bytes at once."""
+        return b"".join(self.blocks(1 << 24))
+
+    def sha256(self) -> str:
+        """Of the file as given."""
+        with self.path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Some rows of a log, one after the other."""
+
+    rows: int
+    columns: Mapping[str, FloatArray]
+    """The columns that are read, in file order; a blank cell is NaN."""
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """What is known of a log once all of it was read."""
+
     sha256: str
     """Of the file as given."""
     size_bytes: int
+    notes: tuple[str, ...] = ()
+    """What was left out or read otherwise on the way, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawLog:
+    """A log as the file has it, read as its chunks are asked for."""
+
+    path: Path
+    layout: Layout
+    columns: tuple[str, ...]
+    """Exact texts of the columns that are read, in file order."""
+    chunks: Iterator[Chunk]
+    account: Callable[[], Account]
+    """Known after the last chunk."""
     container: str | None = None
-    """What the bytes were packed in, in words."""
+    time_formats: Mapping[str, str] = field(default_factory=dict)
+    """Columns whose cells are no numbers but times: "clock" or "iso"."""
+
+    @property
+    def read_as(self) -> str:
+        """How the file was read, in one line."""
+        dialect = self.layout.dialect
+        return f"{dialect}, {self.container}" if self.container else str(dialect)
 
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """A table of numbers as the file has it."""
+    """A log as the file has it, read to its end."""
 
     path: Path
     names: tuple[str, ...]
@@ -92,6 +163,61 @@ class RawTable:
     def read_as(self) -> str:
         """How the file was read, in one line."""
         return f"{self.dialect}, {self.container}" if self.container else str(self.dialect)
+
+    def log(self) -> RawLog:
+        """The same as a log of one chunk."""
+        return RawLog(
+            path=self.path,
+            layout=Layout(self.names, self.units, self.metadata, self.dialect),
+            columns=tuple(self.columns),
+            chunks=iter([Chunk(self.rows, self.columns)]),
+            account=lambda: Account(self.sha256, self.size_bytes, self.notes),
+            container=self.container,
+            time_formats=self.time_formats,
+        )
+
+
+def whole_table(log: RawLog) -> RawTable:
+    """A log read to its end."""
+    chunks = list(log.chunks)
+    account = log.account()
+    return RawTable(
+        path=log.path,
+        names=log.layout.names,
+        units=log.layout.units,
+        columns={
+            name: chunks[0].columns[name]
+            if len(chunks) == 1
+            else np.concatenate([np.empty(0), *(chunk.columns[name] for chunk in chunks)])
+            for name in log.columns
+        },
+        rows=sum(chunk.rows for chunk in chunks),
+        metadata=log.layout.metadata,
+        dialect=log.layout.dialect,
+        sha256=account.sha256,
+        size_bytes=account.size_bytes,
+        notes=account.notes,
+        container=log.container,
+        time_formats=log.time_formats,
+    )
+
+
+def in_chunks(columns: Mapping[str, FloatArray], rows: int, size: int = 1 << 18) -> Iterator[Chunk]:
+    """A table that is held whole, some rows at a time."""
+    for start in range(0, rows, size):
+        part = {name: values[start : start + size] for name, values in columns.items()}
+        yield Chunk(min(size, rows - start), part)
+
+
+def left_out(names: Sequence[str]) -> list[str]:
+    """What is said of columns that hold no numbers and that no channel map names."""
+    if not names:
+        return []
+    said = ", ".join(f"'{name}'" for name in names[:10])
+    more = f" and {len(names) - 10} more" if len(names) > 10 else ""
+    if len(names) == 1:
+        return [f"column {said} holds no numbers and is in no channel map; left out"]
+    return [f"columns {said}{more} hold no numbers and are in no channel map; left out"]
 
 
 def refuse_repeated_names(

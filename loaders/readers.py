@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from loaders.columnar import is_arrow, is_parquet, read_arrow, read_parquet
 from loaders.containers import open_contents
 from loaders.delimited import read_delimited
 from loaders.layout import BY_EVIDENCE, TextHabits
 from loaders.mdf import is_mdf, read_mdf
-from loaders.rawtable import Choose, Contents, RawTable
-
-# What a reader may look at to know its files.
-_HEAD_BYTES = 64
+from loaders.rawtable import Choose, Contents, RawLog, RawTable, whole_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +22,16 @@ class Reader:
     name: str
     recognises: Callable[[bytes], bool]
     """By the first bytes: a name says little about what is in a file."""
-    read: Callable[[Contents, Choose, TextHabits], RawTable]
+    read: Read
+
+
+class Read(Protocol):
+    """What a reader does: find the layout, ask which columns are wanted, and give the rows."""
+
+    def __call__(
+        self, contents: Contents, choose: Choose, stated: TextHabits, *, spare: bool
+    ) -> RawLog:
+        """The log; with ``spare`` columns that nobody asks for come too, if they hold numbers."""
 
 
 READERS: tuple[Reader, ...] = (
@@ -36,15 +43,37 @@ READERS: tuple[Reader, ...] = (
 )
 
 
+def open_raw_log(
+    path: Path, choose: Choose, stated: TextHabits = BY_EVIDENCE, *, spare: bool = False
+) -> RawLog:
+    """A log of any kind, read as its chunks are asked for.
+
+    Parameters
+    ----------
+    choose : callable
+        Given the layout, the exact names of the columns to read; may raise `InputError`.
+    stated : TextHabits
+        What is stated of a text log.
+    spare : bool
+        Whether to read all other columns of numbers too. A cell of those that is no number is
+        blanked and counted, where in the chosen ones it is an error.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is damaged; see the readers. Reading on may raise it too.
+    """
+    contents = open_contents(path)
+    reader = next(each for each in READERS if each.recognises(contents.head))
+    return reader.read(contents, choose, stated, spare=spare)
+
+
 def read_raw_table(path: Path, choose: Choose, stated: TextHabits = BY_EVIDENCE) -> RawTable:
-    """Read the columns that ``choose`` wants out of a log of any kind.
+    """Read the columns that ``choose`` wants out of a log of any kind, to its end.
 
     Raises
     ------
     InputError
         If the file cannot be read or is damaged; see the readers.
     """
-    contents = open_contents(path)
-    head = contents.data[:_HEAD_BYTES]
-    reader = next(each for each in READERS if each.recognises(head))
-    return reader.read(contents, choose, stated)
+    return whole_table(open_raw_log(path, choose, stated))

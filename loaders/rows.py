@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -30,65 +30,40 @@ from loaders.errors import InputError
 from loaders.fixedwidth import Places, cells_at, column_places
 from loaders.header import BLANKS, split_cells
 from loaders.layout import TextLayout
-
-# A footer has a few lines; more text below the last row of numbers is something else.
-_LONGEST_FOOTER = 50
+from loaders.textblocks import LONGEST_FOOTER, line_text
 
 
 @dataclass(frozen=True, slots=True)
 class PlainRows:
-    """The rows, one a line, and what became of the others."""
+    """The rows, one a line."""
 
     body: bytes
     delimiter: str
     decimal_mark: str
     line_numbers: Sequence[int]
     """Line of the file that each row comes from."""
-    notes: tuple[str, ...]
-
-
-def plain_rows(path: Path, body: bytes, layout: TextLayout, wanted: set[str]) -> PlainRows:
-    """Rewrite the rows so that the fast parser can take them.
-
-    Parameters
-    ----------
-    body : bytes
-        The data rows and what stands between and below them, in UTF-8.
-    wanted : set of str
-        The columns that are asked for; cells of others are left out.
-
-    Raises
-    ------
-    InputError
-        Naming the first line, and where it is one cell the column, that does not fit.
-    """
-    clerk = _Clerk(path, layout, wanted)
-    lines = body.splitlines()
-    footer = _footer_start(lines, clerk)
-    kept: list[bytes] = []
-    numbers: list[int] = []
-    for number, line in enumerate(lines[:footer], layout.dialect.first_data_line):
-        if clerk.is_plain(line) or (line := clerk.rewritten(line, number) or b""):
-            kept.append(line)
-            numbers.append(number)
-    clerk.count_footer(lines[footer:], layout.dialect.first_data_line + footer)
-    kept.append(b"")  # the last line ends as well
-    return PlainRows(b"\n".join(kept), clerk.delimiter_out, clerk.mark_out, numbers, clerk.notes())
 
 
 @dataclass
-class _Clerk:
-    """Knows the table's layout, rewrites line by line, and counts."""
+class Clerk:
+    """Knows the table's layout, rewrites its rows block by block, and counts.
+
+    Cells of ``wanted`` columns have to be numbers or blank; of ``spare`` ones, those that are not
+    are blanked and counted; all others are left out.
+    """
 
     path: Path
     layout: TextLayout
-    wanted: set[str]
+    wanted: Collection[str]
+    spare: Collection[str] = ()
     blank_lines: int = 0
     comments: list[int] = field(default_factory=list)
     heads: list[int] = field(default_factory=list)
     footer: list[tuple[int, str]] = field(default_factory=list)
     words: Counter[str] = field(default_factory=Counter)
     thousands: Counter[str] = field(default_factory=Counter)
+    odd: Counter[str] = field(default_factory=Counter)
+    """By spare column, the cells that are no numbers."""
 
     def __post_init__(self) -> None:
         dialect = self.layout.dialect
@@ -103,8 +78,36 @@ class _Clerk:
         self.times = dict(dialect.times)
         self.above = {line.strip() for line in self.layout.above if line.strip()}
         self.columns = [
-            (name, name in self.wanted, self.times.get(name)) for name in self.layout.names
+            (name, name in self.wanted or name in self.spare, self.times.get(name))
+            for name in self.layout.names
         ]
+
+    def plain_rows(self, body: bytes, first_line: int, *, last: bool) -> PlainRows:
+        """Rewrite a block of rows so that the fast parser can take them.
+
+        Parameters
+        ----------
+        body : bytes
+            Whole lines, in UTF-8: rows and what stands between them and, in the last block, below.
+        first_line : int
+            Line of the file that the block begins with.
+
+        Raises
+        ------
+        InputError
+            Naming the first line, and where it is one cell the column, that does not fit.
+        """
+        lines = body.splitlines()
+        footer = _footer_start(lines, self) if last else len(lines)
+        kept: list[bytes] = []
+        numbers: list[int] = []
+        for number, line in enumerate(lines[:footer], first_line):
+            if self.is_plain(line) or (line := self.rewritten(line, number) or b""):
+                kept.append(line)
+                numbers.append(number)
+        self.count_footer(lines[footer:], first_line + footer)
+        kept.append(b"")  # the last line ends as well
+        return PlainRows(b"\n".join(kept), self.delimiter_out, self.mark_out, numbers)
 
     def is_plain(self, line: bytes) -> bool:
         """Whether the line is a row of as many cells as there are columns, of digits alone."""
@@ -120,7 +123,7 @@ class _Clerk:
 
     def rewritten(self, line: bytes, number: int) -> bytes | None:
         """The line as a plain row, or None when it is none and may be left out."""
-        text = line.decode("utf-8", errors="replace")
+        text = line_text(line)
         if not text.strip(" \t\f") and self.delimiter not in text.replace(" ", ""):
             self.blank_lines += 1
             return None
@@ -193,6 +196,9 @@ class _Clerk:
             expected = f"a number with decimal {DECIMAL_MARKS[self.mark]}"
         else:
             expected = f"{SAID_FORMATS[kind]}, as in the rows before"
+        if name in self.spare:
+            self.odd[name] += 1
+            return ""
         msg = (
             f"{place}, column '{name}': found '{text[:40]}'; expected {expected} or a blank cell. "
             "Correct or blank the cell."
@@ -212,7 +218,7 @@ class _Clerk:
     def count_footer(self, lines: Sequence[bytes], first: int) -> None:
         """Take note of the lines below the last row."""
         for number, line in enumerate(lines, first):
-            text = line.decode("utf-8", errors="replace").strip()
+            text = line_text(line).strip()
             if comment_sign(text, self.delimiter):
                 self.comments.append(number)
             elif text:
@@ -238,6 +244,8 @@ class _Clerk:
             said.append(f"{self.words.total()} cells that say {words} read as blank")
         for mark, count in self.thousands.items():
             said.append(f"{count} numbers with {THOUSANDS_MARKS[mark]} between thousands")
+        for name, count in self.odd.items():
+            said.append(f"column '{name}': {count} cells that are no numbers read as blank")
         return tuple(said)
 
 
@@ -247,14 +255,14 @@ def _lines(numbers: Sequence[int]) -> str:
     return f"{len(numbers)} lines from line {numbers[0]} on"
 
 
-def _footer_start(lines: Sequence[bytes], clerk: _Clerk) -> int:
+def _footer_start(lines: Sequence[bytes], clerk: Clerk) -> int:
     """Index of the first line below the last row: comments, blank lines and lines led by text."""
     first = clerk.layout.sample[0] if clerk.layout.sample else ""
     if not is_quantity(_lead(first, clerk.delimiter), clerk.mark):
         return len(lines)  # rows are led by text themselves: none can be told from a footer
     at = len(lines)
-    while at > max(0, len(lines) - _LONGEST_FOOTER):
-        text = lines[at - 1].decode("utf-8", errors="replace")
+    while at > max(0, len(lines) - LONGEST_FOOTER):
+        text = line_text(lines[at - 1])
         lead = _lead(text, clerk.delimiter)
         row = is_quantity(lead, clerk.mark) or is_blank_word(lead) if lead else bool(text.strip())
         if row or text.strip() in clerk.above:

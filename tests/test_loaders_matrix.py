@@ -303,7 +303,8 @@ REFUSED: dict[str, tuple[bytes, str]] = {
         zipped("run3.csv")[:-30], "begins as a zip file but cannot be unpacked",
     ),
     "a bomb": (
-        gzip.compress(bytes(66 << 20), 9), "unpacks to more than 67 MB",
+        gzip.compress(Habit().write() + b"9,80,80,90,980,1\n" * (4 << 20), 6),
+        "unpacks to more than 67 MB",
     ),
 }  # fmt: skip
 

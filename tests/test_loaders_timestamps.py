@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loaders.timestamps import over_midnight, seconds_of
+from loaders.timestamps import Counting, over_midnight, seconds_of
 
 zones = st.sampled_from(["", "Z", "+00:00", "+02:00", "-0330", "+05:45", "-08"])
 
@@ -30,7 +30,7 @@ def test_date_times_are_those_of_the_standard_library(
     stamps: list[dt.datetime], between: str, zone: str, mark: str
 ) -> None:
     texts = [stamp.isoformat(between, "microseconds").replace(".", mark) + zone for stamp in stamps]
-    read = seconds_of(pa.chunked_array([texts], pa.string()), "iso")
+    read = seconds_of(pa.chunked_array([texts], pa.string()), Counting("iso"))
     # datetime.fromisoformat of the standard library, which reads ISO 8601.
     expected = [dt.datetime.fromisoformat(text) for text in texts]
     midnight = expected[0].replace(hour=0, minute=0, second=0, microsecond=0)
@@ -49,7 +49,7 @@ def test_date_times_are_those_of_the_standard_library(
 )  # fmt: skip
 def test_what_is_no_date_time_is_placed(text: str) -> None:
     texts = ["2026-01-01T10:00:00", None, text]
-    assert seconds_of(pa.chunked_array([texts]), "iso").bad_row == 2
+    assert seconds_of(pa.chunked_array([texts]), Counting("iso")).bad_row == 2
 
 
 @settings(deadline=None)  # the first call loads the compute functions
@@ -57,21 +57,48 @@ def test_what_is_no_date_time_is_placed(text: str) -> None:
 def test_clock_times_are_hours_minutes_and_seconds(seconds: float) -> None:
     ms = round(seconds * 1000)
     text = f"{ms // 3_600_000}:{ms // 60_000 % 60:02d}:{ms / 1000 % 60:06.3f}"
-    read = seconds_of(pa.chunked_array([[text]]), "clock")
+    read = seconds_of(pa.chunked_array([[text]]), Counting("clock"))
     assert read.values[0] == pytest.approx(ms / 1000, abs=1e-6)
 
 
 def test_a_step_back_of_less_than_half_a_day_is_no_midnight() -> None:
-    assert over_midnight(np.array([100.0, 50.0])).values.tolist() == [100.0, 50.0]
+    read = over_midnight(np.array([100.0, 50.0]), Counting("clock"))
+    assert read.values.tolist() == [100.0, 50.0]
 
 
 def test_two_midnights_are_two_days() -> None:
-    read = over_midnight(np.array([86_000.0, 10.0, np.nan, 86_000.0, 10.0]))
+    times = np.array([86_000.0, 10.0, np.nan, 86_000.0, 10.0])
+    read = over_midnight(times, Counting("clock"))
     np.testing.assert_array_equal(read.values, [86_000, 86_410, np.nan, 172_400, 172_810])
-    assert read.said == "the clock runs over midnight 2 times"
+    assert read.counting.said == "the clock runs over midnight 2 times"
 
 
 def test_blank_cells_stay_blank() -> None:
     for kind in ("clock", "iso"):
-        values = seconds_of(pa.chunked_array([[None, None]], pa.string()), kind).values
-        assert np.isnan(values).all()
+        read = seconds_of(pa.chunked_array([[None, None]], pa.string()), Counting(kind))
+        assert np.isnan(read.values).all()
+
+
+@settings(deadline=None)
+@given(
+    times=st.lists(st.one_of(st.none(), st.floats(0, 100_000)), max_size=12),
+    cut=st.integers(0, 12),
+)
+def test_a_clock_read_in_two_parts_is_the_clock_read_at_once(
+    times: list[float | None], cut: int
+) -> None:
+    values = np.array([np.nan if time is None else time for time in times])
+    whole = over_midnight(values, Counting("clock"))
+    first = over_midnight(values[:cut], Counting("clock"))
+    second = over_midnight(values[cut:], first.counting)
+    parts = np.concatenate((first.values, second.values))
+    np.testing.assert_array_equal(parts, whole.values)
+    assert second.counting.nights == whole.counting.nights
+
+
+def test_dates_of_later_rows_count_from_the_first_ones_midnight() -> None:
+    first = seconds_of(pa.chunked_array([["2026-04-18T23:59:59+02:00"]]), Counting("iso"))
+    read = seconds_of(pa.chunked_array([["2026-04-18T22:00:01Z"]]), first.counting)
+    assert read.values.tolist() == [86_401.0]
+    assert read.counting.said == "seconds count from 2026-04-18T00:00:00+02:00"
+    assert seconds_of(pa.chunked_array([["2026-04-19T00:00:02"]]), first.counting).bad_row == 0
