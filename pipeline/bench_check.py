@@ -9,7 +9,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Literal
 
-PreloadLaw = Literal["adding", "greater_of"]
+from pipeline.plates import PreloadLaw
 
 
 class Method(StrEnum):
@@ -63,7 +63,7 @@ def wrench_reading(
     ``T = T_pre + k T`` when springs and ramps add, ``T = max(T_pre, k T)`` when the greater counts.
     In gear with the other wheel held nothing can turn: that measures nothing.
 
-    >>> wrench_reading(84.0, 0.5, Method.IN_GEAR_BACKWARD, "adding")
+    >>> wrench_reading(84.0, 0.5, Method.IN_GEAR_BACKWARD, PreloadLaw.ADDING)
     168.0
     """
     return breakaway_nm * _reading_to_breakaway(lock_ratio, method, law)
@@ -76,7 +76,7 @@ def breakaway_from_reading(
 
     A reading taken at the moment of breaking loose is of static friction, and higher.
 
-    >>> breakaway_from_reading(42.0, 0.5, Method.OTHER_WHEEL_HELD, "adding")
+    >>> breakaway_from_reading(42.0, 0.5, Method.OTHER_WHEEL_HELD, PreloadLaw.ADDING)
     84.0
     """
     return reading_nm / _reading_to_breakaway(lock_ratio, method, law)
@@ -91,4 +91,4 @@ def _reading_to_breakaway(lock_ratio: float, method: Method, law: PreloadLaw) ->
             "cannot be turned; check with the other wheel held and the gearbox in neutral"
         )
         raise ValueError(msg)
-    return 1 / (1 - lock_ratio) if law == "adding" else 1.0
+    return 1 / (1 - lock_ratio) if law is PreloadLaw.ADDING else 1.0

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 from loaders.checked_toml import (
     build,
@@ -17,8 +17,7 @@ from loaders.checked_toml import (
     table_of,
 )
 from loaders.errors import InputError
-
-T = TypeVar("T")
+from pipeline.parts import FRICTION_IN_OIL, HeatPaths, Limits, Oil, PlateMaterial, StackUp, Washers
 
 BUILD_SHEET_SCHEMA = 1
 
@@ -104,6 +103,20 @@ class Differential:
         is_range=True,
         default=None,
     )
+    built_on: str | None = setting("when it was built, such as 2026-04-17", default=None)
+    plate_material: PlateMaterial | None = setting(
+        "what slides in the packs; gives a published friction where friction_coefficient is left "
+        "out",
+        default=None,
+    )
+    ramp_friction: Range | None = range_setting("friction of the cross-pin on the ramps", 0.5)
+
+    @property
+    def plate_friction(self) -> Range | None:
+        """Friction of the plates in oil: as stated, else the published range of the material."""
+        if self.friction_coefficient is None and self.plate_material is not None:
+            return FRICTION_IN_OIL[self.plate_material]
+        return self.friction_coefficient
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +201,11 @@ class BuildSheet:
     sensors: Sensors
     states: States
     driveline: Driveline = Driveline()
+    washers: Washers = field(default_factory=Washers)
+    stack: StackUp = field(default_factory=StackUp)
+    oil: Oil = field(default_factory=Oil)
+    limits: Limits = field(default_factory=Limits)
+    heat: HeatPaths = field(default_factory=HeatPaths)
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,30 +235,33 @@ def read_build_sheet(path: Path) -> BuildSheet:
     """
     tables = read_toml(path)
     problems: list[str] = []
-    known = ["schema", "car", "differential", "driveline", "sensors", "states"]
-    refuse_unknown_tables(tables, known, path.name, problems)
+    refuse_unknown_tables(tables, ["schema", *_TABLES], path.name, problems)
     refuse_other_schema(tables, BUILD_SHEET_SCHEMA, path.name, problems)
-
-    def part(cls: type[T], name: str) -> T | None:
-        table = table_of(tables, name, path.name, problems)
-        return build(cls, table, f"{path.name}: [{name}]", problems)
-
-    car = part(Car, "car")
-    differential = part(Differential, "differential")
-    sensors = part(Sensors, "sensors")
-    states = part(States, "states")
-    driveline = part(Driveline, "driveline")
+    parts: dict[str, Any] = {
+        name: build(
+            cls, table_of(tables, name, path.name, problems), f"{path.name}: [{name}]", problems
+        )
+        for name, cls in _TABLES.items()
+    }
     problems += _radii_in_order(tables.get("differential"), path)
-    if (
-        problems
-        or car is None
-        or differential is None
-        or sensors is None
-        or states is None
-        or driveline is None
-    ):
+    problems += _washers_as_stated(tables, path)
+    if problems:
         raise InputError.gathered(problems)
-    return BuildSheet(car, differential, sensors, states, driveline)
+    return BuildSheet(**parts)
+
+
+_TABLES: dict[str, Any] = {
+    "car": Car,
+    "differential": Differential,
+    "driveline": Driveline,
+    "sensors": Sensors,
+    "states": States,
+    "washers": Washers,
+    "stack": StackUp,
+    "oil": Oil,
+    "limits": Limits,
+    "heat": HeatPaths,
+}
 
 
 def _radii_in_order(parts: Any, path: Path) -> list[str]:
@@ -255,6 +276,36 @@ def _radii_in_order(parts: Any, path: Path) -> list[str]:
             f"than plate_outer_radius_m = {said_of(outer)}. Swap or correct them."
         )
     ]
+
+
+_LAW_BY_SEAT = {"between the rings": "adding", "at the ends of the packs": "greater of"}
+
+
+def _washers_as_stated(tables: dict[str, Any], path: Path) -> list[str]:
+    """Washers whose sizes or seat contradict each other or the stated law."""
+    found = [tables.get(name) for name in ("washers", "differential", "stack")]
+    washers, differential, stack = (table if isinstance(table, dict) else {} for table in found)
+    problems = []
+    outer, inner = washers.get("outer_diameter_m"), washers.get("inner_diameter_m")
+    if isinstance(outer, (int, float)) and isinstance(inner, (int, float)) and inner >= outer:
+        problems.append(
+            f"{path.name}: [washers]: inner_diameter_m = {said_of(inner)} is not smaller than "
+            f"outer_diameter_m = {said_of(outer)}. Swap or correct them."
+        )
+    law, seat = differential.get("preload_law"), washers.get("sit")
+    if isinstance(seat, str) and law is not None and _LAW_BY_SEAT.get(seat, law) != law:
+        problems.append(
+            f"{path.name}: washers that sit {seat} make preload_law "
+            f"{said_of(_LAW_BY_SEAT[seat])}, but [differential] states {said_of(law)}. Correct one "
+            "of them, or leave preload_law out."
+        )
+    thirds = [key for key in ("housing_depth_m", "parts_height_m", "shim_m") if key in stack]
+    if "washer_compression_m" in stack and len(thirds) == 3:
+        problems.append(
+            f"{path.name}: [stack]: washer_compression_m is stated beside the heights that give "
+            "it. Leave one of the two out."
+        )
+    return problems
 
 
 def read_circuit(path: Path) -> Circuit:

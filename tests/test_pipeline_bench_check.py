@@ -10,15 +10,13 @@ from hypothesis import strategies as st
 
 from pipeline.bench_check import (
     Method,
-    PreloadLaw,
     breakaway_from_reading,
     loaded_ramps,
     wrench_reading,
 )
-from pipeline.plates import breakaway_torque, effective_radius, lock_ratio
+from pipeline.plates import PreloadLaw, breakaway_torque, effective_radius, lock_ratio
 from pipeline.ramps import thrust_ratio
 
-LAWS: tuple[PreloadLaw, ...] = ("adding", "greater_of")
 # Worked by hand: mu 0.10, 4 faces a pack, radii 60 and 45 mm, ramps 45 degrees at 42 mm, 2000 N.
 RADIUS_M = effective_radius(0.060, 0.045)
 BREAKAWAY_NM = breakaway_torque(0.10, 4, RADIUS_M, 2000.0)
@@ -29,10 +27,10 @@ LOCK = lock_ratio(0.10, 4, RADIUS_M, 0.042, math.radians(45))
 @pytest.mark.parametrize(
     ("method", "law", "reading_nm"),
     [
-        (Method.OTHER_WHEEL_HELD, "adding", 42.0),
-        (Method.OTHER_WHEEL_HELD, "greater_of", 42.0),
-        (Method.IN_GEAR_BACKWARD, "adding", 168.0),
-        (Method.IN_GEAR_BACKWARD, "greater_of", 84.0),
+        (Method.OTHER_WHEEL_HELD, PreloadLaw.ADDING, 42.0),
+        (Method.OTHER_WHEEL_HELD, PreloadLaw.GREATER_OF, 42.0),
+        (Method.IN_GEAR_BACKWARD, PreloadLaw.ADDING, 168.0),
+        (Method.IN_GEAR_BACKWARD, PreloadLaw.GREATER_OF, 84.0),
     ],
 )
 def test_one_differential_reads_four_ways_on_the_bench(
@@ -41,7 +39,7 @@ def test_one_differential_reads_four_ways_on_the_bench(
     assert wrench_reading(BREAKAWAY_NM, LOCK, method, law) == pytest.approx(reading_nm)
 
 
-@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize("law", list(PreloadLaw))
 @pytest.mark.parametrize("method", list(Method))
 @given(
     breakaway_nm=st.floats(min_value=1, max_value=300), lock=st.floats(min_value=0, max_value=0.95)
@@ -58,7 +56,7 @@ def test_in_gear_the_wrench_carries_the_whole_law_at_its_own_torque(
     breakaway_nm: float, lock: float
 ) -> None:
     # The other wheel is free: the difference of the half-shafts and their sum are the reading.
-    reading = wrench_reading(breakaway_nm, lock, Method.IN_GEAR_FORWARD, "adding")
+    reading = wrench_reading(breakaway_nm, lock, Method.IN_GEAR_FORWARD, PreloadLaw.ADDING)
     assert breakaway_nm + lock * reading == pytest.approx(reading)
 
 
@@ -68,7 +66,7 @@ def test_a_wheel_turned_forward_is_held_back_as_on_overrun() -> None:
     assert loaded_ramps(Method.OTHER_WHEEL_HELD) is None
 
 
-@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize("law", list(PreloadLaw))
 def test_a_lock_ratio_of_one_cannot_be_turned_in_gear(law: PreloadLaw) -> None:
     with pytest.raises(ValueError, match="check with the other wheel held"):
         wrench_reading(80.0, 1.0, Method.IN_GEAR_BACKWARD, law)

@@ -91,6 +91,68 @@ def test_a_negative_radius_is_named_with_what_is_allowed(tmp_path: Path) -> None
     )
 
 
+# --- washers, stack, oil, limits, heat ---------------------------------------------------------
+
+WASHERS = """
+[washers]
+sit = "at the ends of the packs"
+outer_diameter_m = 0.104
+inner_diameter_m = 0.084
+thickness_m = 0.0022
+cone_height_m = 0.0016
+in_series = 2
+"""
+
+
+def test_washers_are_read_as_a_stack(tmp_path: Path) -> None:
+    washers = read_build_sheet(write(tmp_path, GOOD + WASHERS)).washers
+    assert washers.stack is not None
+    assert washers.stack.free_height_m == pytest.approx(0.0076)
+
+
+def test_washers_with_a_size_left_out_are_no_stack_and_no_guess(tmp_path: Path) -> None:
+    text = GOOD + WASHERS.replace("thickness_m = 0.0022\n", "")
+    assert read_build_sheet(write(tmp_path, text)).washers.stack is None
+
+
+def test_washers_with_contact_flats_are_refused_with_what_to_do(tmp_path: Path) -> None:
+    said = sheet_complaint(tmp_path, GOOD + WASHERS.replace("0.0022", "0.008"))
+    assert "thickness_m = 0.008" in said
+    assert "contact flats" in said
+    assert "state spring_force_n" in said
+
+
+def test_washers_wider_inside_than_outside_are_an_error(tmp_path: Path) -> None:
+    said = sheet_complaint(tmp_path, GOOD + WASHERS.replace("0.084", "0.124"))
+    assert "[washers]: inner_diameter_m = 0.124 is not smaller" in said
+
+
+def test_where_the_washers_sit_may_not_contradict_the_stated_law(tmp_path: Path) -> None:
+    adding = GOOD.replace('build = "A"', 'build = "A"\npreload_law = "adding"')
+    said = sheet_complaint(tmp_path, adding + WASHERS)
+    assert 'washers that sit at the ends of the packs make preload_law "greater of"' in said
+
+
+def test_the_compression_is_not_stated_beside_the_heights_that_give_it(tmp_path: Path) -> None:
+    stack = (
+        "[stack]\nhousing_depth_m = 0.124\nparts_height_m = 0.117\nshim_m = 0.001\n"
+        "washer_compression_m = 0.0015\n"
+    )
+    assert "Leave one of the two out" in sheet_complaint(tmp_path, GOOD + WASHERS + stack)
+
+
+def test_a_plate_material_stands_for_its_published_friction(tmp_path: Path) -> None:
+    # Source: Juvinall & Marshek, p. 750: sintered metal in oil 0.05 to 0.08.
+    text = GOOD.replace("friction_coefficient = [0.08, 0.11]", 'plate_material = "sintered metal"')
+    parts = read_build_sheet(write(tmp_path, text)).differential
+    assert parts.plate_friction == (0.05, 0.08)
+
+
+def test_a_stated_friction_goes_before_that_of_the_material(tmp_path: Path) -> None:
+    text = GOOD.replace("drive_ramp_deg = 45", 'drive_ramp_deg = 45\nplate_material = "paper"')
+    assert read_build_sheet(write(tmp_path, text)).differential.plate_friction == (0.08, 0.11)
+
+
 def test_a_misspelt_key_is_answered_with_the_nearest(tmp_path: Path) -> None:
     said = sheet_complaint(tmp_path, GOOD.replace("drive_ramp_deg", "drive_ramp_degrees"))
     assert said.startswith(
