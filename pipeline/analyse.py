@@ -43,6 +43,7 @@ from pipeline.result import (
 )
 from pipeline.runs import bridge, moving_mean
 from pipeline.signals import Signals, crossings, resolve, with_torques_in_step
+from pipeline.speed_difference import corner_measures
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
 from pipeline.torque import ShaftTorque
 
@@ -88,6 +89,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     corner_table = corner_summaries(evidence, events)
     estimates = {
         **session_estimates(evidence, learnt, lap_table, events),
+        **corner_measures(evidence, learnt, expected, signals.speed_mps, events),
         "torque_delay_s": delay_answer(signals, delay),
     }
     choices = session_choices(learnt, signals.grade)
@@ -317,7 +319,7 @@ def _provenance(
     session: Session, sheet: BuildSheet, signals: Signals, learnt: Learnt, laps_from: str
 ) -> dict[str, str]:
     source = session.source
-    radii = learnt.why_no_radius or "fitted on gentle running"
+    radii = learnt.why_no_radius or f"fitted on {learnt.radii_from}"
     return {
         "log": source.file,
         "log SHA-256": source.sha256,

@@ -30,9 +30,6 @@ FloatArray = NDArray[np.float64]
 
 _DRAWN_POINTS = 3000
 _CURVE_POINTS = 121
-# What the straight-line tyre leaves of the ratio, whatever the laps say: twice the root mean square
-# error over 14 simulated sessions was 0.0003.
-_RADIUS_MODEL_DOUBT = 3e-4
 
 
 def session_estimates(
@@ -153,13 +150,14 @@ def _radius_ratio(evidence: Evidence, learnt: Learnt) -> Answer:
     if fit is None:
         return Missing(learnt.why_no_radius)
     left, right = learnt.rolling.radius_left_m, learnt.rolling.radius_right_m
-    statistical = float(fit.half_width(np.array([1.0, 0.0, 0.0]))) * 0.5 * (left + right)
-    half = float(np.hypot(statistical, _RADIUS_MODEL_DOUBT))
+    first = np.eye(len(fit.coefficients))[0]
+    statistical = float(fit.half_width(first)) * 0.5 * (left + right)
+    half = float(np.hypot(statistical, learnt.rolling.model_doubt))
     ratio = left / right
     return Estimate(
         ratio, ratio - half, ratio + half, "1", fit.clusters, evidence.grade,
-        f"left over right from {fit.n} samples of gentle running, slip under torque taken out; "
-        f"{learnt.clusters.name} left out one by one",
+        f"left over right from {fit.n} samples of {learnt.radii_from}, slip under torque taken "
+        f"out; {learnt.clusters.name} left out one by one",
     )  # fmt: skip
 
 

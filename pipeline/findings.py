@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipeline.estimate import Choice, Missing, Prediction, SessionAnswer
-from pipeline.findings_axle import energy, held, overspeed
+from pipeline.findings_axle import energy, held, overspeed, turning
 from pipeline.findings_bounds import apart, bounds, breakaway_at_most
 from pipeline.findings_lock import breakaway, impossible, locks, preload, way
 from pipeline.findings_signals import counted_laps, delay, radii, sensors, signals_that_lie
@@ -39,6 +39,7 @@ def findings(
         *energy(info, estimates, corners),
         *overspeed(info, events, counted, estimates),
         *held(info, events, counted, estimates),
+        *turning(info, estimates),
         *sensors(info, estimates),
         *delay(info, estimates),
         *radii(info, estimates),

@@ -5,9 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 
-from pipeline.estimate import Estimate, SessionAnswer
+from pipeline.estimate import Estimate, Grade, SessionAnswer
 from pipeline.finding_words import finding
-from pipeline.result import AxleState, CornerSummary, Finding, LapSummary, SessionInfo, SlipEvent
+from pipeline.result import (
+    AxleState,
+    CornerSummary,
+    Finding,
+    LapSummary,
+    Phase,
+    SessionInfo,
+    SlipEvent,
+)
 
 
 def energy(
@@ -103,6 +111,32 @@ def held(
             f"{100 * count / len(here):.0f} % of these stretches are under {phase}.",
             "While held the tyres scrub and the car resists turning.",
             rests_on=(name,),
+        )
+    ]
+
+
+def turning(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
+    """How far apart the wheels turn in corners, where no torque says why."""
+    if info.grade is Grade.MEASURED:
+        return []
+    parts, names = [], []
+    for phase, where in ((Phase.DRIVE, "under drive"), (Phase.OVERRUN, "on the overrun")):
+        name = f"speed_difference_share_{phase}"
+        share = estimates.get(name)
+        if isinstance(share, Estimate):
+            low, high = 100 * share.low, 100 * share.high
+            parts.append(f"{100 * share.value:.0f} % {where} ({low:.0f} to {high:.0f})")
+            names.append(name)
+    if not parts:
+        return []
+    return [
+        finding(
+            info,
+            f"Of the speed difference that corners ask for, the wheels take {' and '.join(parts)}.",
+            "Near 100 % the packs let the wheels turn as the corner asks, near 0 % they hold them "
+            "together, below it the inside wheel runs away. A firm, a soft and a worn pack can all "
+            "hold: this alone says nothing of how hard.",
+            rests_on=tuple(names),
         )
     ]
 

@@ -33,6 +33,7 @@ from pipeline.lock import (
     ZERO,
     LockLaw,
     SlidingSamples,
+    turns_both_ways,
 )
 from pipeline.plates import PreloadLaw
 from pipeline.preload import JudgedLaw, judged_law
@@ -40,6 +41,7 @@ from pipeline.regression import TooFewClustersError, student_t
 from pipeline.runs import erode, moving_mean
 from pipeline.signals import Signals
 from pipeline.torque import ShaftTorque, corrected, smoothed
+from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_freely
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -83,6 +85,8 @@ class Learnt:
     """Zeroed, with the sensors' differences taken out."""
     doubt: TorqueDoubt
     rolling: RollingFit
+    radii_from: str
+    """Which running the rolling radii come from, in words."""
     why_no_radius: str
     preload: Choice | None = None
     """Which preload law holds, with its odds; None without a law."""
@@ -100,7 +104,10 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     judged, why = _law(signals, clusters, smooth, sliding, sheet)
     law = None if judged is None else judged.law
     torque = _corrected(signals.torque, law)
-    rolling, why_no_radius = _rolling(signals, clusters, torque, sheet)
+    if torque is None:
+        rolling, why_no_radius = _rolling_from_turns(signals, clusters, sliding, sheet)
+    else:
+        rolling, why_no_radius = _rolling(signals, clusters, torque, sheet)
     return Learnt(
         clusters=clusters,
         sliding_radps=threshold,
@@ -111,6 +118,7 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
         torque=torque,
         doubt=_doubt(law, sheet),
         rolling=rolling,
+        radii_from="gentle running" if torque is not None else "turns both ways",
         why_no_radius=why_no_radius,
         preload=None if judged is None else judged.choice,
     )
@@ -226,17 +234,14 @@ def _doubt(law: LockLaw | None, sheet: BuildSheet) -> TorqueDoubt:
 
 
 def _rolling(
-    signals: Signals, clusters: Clusters, torque: ShaftTorque | None, sheet: BuildSheet
+    signals: Signals, clusters: Clusters, torque: ShaftTorque, sheet: BuildSheet
 ) -> tuple[RollingFit, str]:
     """Radii of the driven wheels; the build sheet's where the log cannot give them."""
     nominal = sheet.car.rolling_radius_m
     stated = RollingFit(nominal, nominal, None)
-    if torque is None:
-        return stated, "without half-shaft torques a held axle hides unequal radii"
-    if signals.yaw_rate_radps is None:
-        return stated, "the log has no yaw rate"
-    if not signals.speed_is_independent:
-        return stated, "the log has no ground speed apart from the driven wheels"
+    if why := _no_rolling_speed(signals):
+        return stated, why
+    assert signals.yaw_rate_radps is not None
     # Nothing happens fast here, and noise in the torques would flatten the laws.
     window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
     gentle = erode(_gentle(signals, clusters, torque), window // 2)
@@ -263,6 +268,55 @@ def _rolling(
         return stated, f"too little gentle straight running: {problem}"
     half = 0.5 * float(fit.coefficients[0])
     return RollingFit(1 / (1 / radius + half), 1 / (1 / radius - half), fit), ""
+
+
+def _no_rolling_speed(signals: Signals) -> str:
+    """Why the log cannot say how fast the wheels would roll; empty when it can."""
+    if signals.yaw_rate_radps is None:
+        return "the log has no yaw rate"
+    if not signals.speed_is_independent:
+        return "the log has no ground speed apart from the driven wheels"
+    return ""
+
+
+def _rolling_from_turns(
+    signals: Signals, clusters: Clusters, sliding: BoolArray, sheet: BuildSheet
+) -> tuple[RollingFit, str]:
+    """Radii from turns both ways, where no half-shaft torque tells what a held axle hides."""
+    nominal = sheet.car.rolling_radius_m
+    stated = RollingFit(nominal, nominal, None)
+    if why := _no_rolling_speed(signals):
+        return stated, why
+    assert signals.yaw_rate_radps is not None
+    pull = signals.input_torque_nm
+    if pull is None:
+        pull = signals.accel_long_mps2
+    if pull is None:
+        pull = np.zeros(len(signals.time_s))
+    window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
+    difference, speed, yaw_rate, pull = (
+        moving_mean(values, window)
+        for values in (signals.difference_radps, signals.speed_mps, signals.yaw_rate_radps, pull)
+    )
+    chosen = turning_freely(difference, speed, yaw_rate, sheet.car.track_m, nominal)
+    chosen &= erode(sliding & signals.brakes_off, window // 2) & np.isfinite(pull)
+    if not chosen.any() or not turns_both_ways(np.sign(yaw_rate[chosen])):
+        return stated, "a held axle hides unequal radii, and the packs slide in turns one way only"
+    try:
+        fit = fit_radius_from_turns(
+            difference[chosen],
+            speed[chosen],
+            yaw_rate[chosen],
+            pull[chosen],
+            sheet.car.track_m,
+            nominal,
+            clusters.label[chosen],
+        )
+    except TooFewClustersError as problem:
+        return stated, f"the packs slide too little in turns both ways: {problem}"
+    half = 0.5 * float(fit.coefficients[0])
+    left, right = 1 / (1 / nominal + half), 1 / (1 / nominal - half)
+    return RollingFit(left, right, fit, TURNS_MODEL_DOUBT), ""
 
 
 def _gentle(signals: Signals, clusters: Clusters, torque: ShaftTorque) -> BoolArray:

@@ -68,6 +68,21 @@ QUANTITIES: dict[str, Quantity] = {
     "peak_power_w": Quantity(
         "Peak power", "highest friction power of the plate packs in a lap", "kW", 1e-3, "heat"
     ),
+    "speed_difference_share_drive": Quantity(
+        "Speed difference taken, drive",
+        "in corners, of what the path asks for: 100 % turns freely, 0 % is held, less runs away",
+        "%", 100.0, "slip",
+    ),
+    "speed_difference_share_overrun": Quantity(
+        "Speed difference taken, overrun", "the same on the overrun", "%", 100.0, "slip",
+    ),
+    "held_share_drive": Quantity(
+        "Held in corners, drive", "share of the time in corners", "%", 100.0, "slip",
+    ),
+    "held_share_overrun": Quantity(
+        "Held in corners, overrun", "the same on the overrun", "%", 100.0, "slip",
+    ),
+    "slip_events_per_lap": Quantity("Slip events", "of all kinds, in one lap", "", 1.0, "slip"),
     "rolling_radius_ratio": Quantity(
         "Rolling radius, left over right", "of the driven wheels, from gentle running",
         "", 1.0, "slip",
