@@ -8,6 +8,7 @@ from pathlib import Path
 
 import circuit_car
 import numpy as np
+from circuit_car.car import NOMINAL_DRIVEN_RADIUS_M, NOMINAL_FREE_RADIUS_M
 
 from loaders.channels import CHANNEL_BY_NAME
 from loaders.layout import Dialect
@@ -67,21 +68,26 @@ def session_of(
 
 def sheet_of(car: circuit_car.Car) -> BuildSheet:
     """The build sheet of a simulated car: nominal radii, parts with a workshop's tolerances."""
-    parts = car.differential
+    parts, axle = car.differential, car.driven_axle
+    front = axle == "front"
+    wheel_inertias = [car.wheel_inertia_front_kgm2, car.wheel_inertia_rear_kgm2]
+    driven_inertia, free_inertia = wheel_inertias if front else wheel_inertias[::-1]
     return BuildSheet(
         SheetCar(
-            car.name, "rear", car.track_rear_m, 0.312, car.radius_front_m,
+            car.name, axle, car.track_m(axle), NOMINAL_DRIVEN_RADIUS_M, NOMINAL_FREE_RADIUS_M,
             mass_kg=within(car.mass_kg, 0.015),
             wheelbase_m=car.wheelbase_m,
             front_weight_share=within(1 - car.cg_to_front_m / car.wheelbase_m, 0.015),
             cg_height_m=within(car.cg_height_m, 0.07),
-            driven_roll_share=within(1 - car.roll_share_front, 0.10),
+            driven_roll_share=within(
+                car.roll_share_front if front else 1 - car.roll_share_front, 0.10
+            ),
             drag_area_m2=within(car.drag_area_m2, 0.08),
             downforce_area_m2=within(car.downforce_area_m2, 0.15),
             downforce_front_share=within(car.downforce_share_front, 0.08),
             rolling_resistance=within(car.rolling_resistance, 0.15),
-            wheel_inertia_kgm2=within(car.wheel_inertia_rear_kgm2, 0.10),
-            undriven_wheel_inertia_kgm2=within(car.wheel_inertia_front_kgm2, 0.10),
+            wheel_inertia_kgm2=within(driven_inertia, 0.10),
+            undriven_wheel_inertia_kgm2=within(free_inertia, 0.10),
         ),
         Differential(
             build="A",

@@ -10,15 +10,17 @@ from pathlib import Path
 import circuit_car
 import numpy as np
 import pytest
-from circuit_car import Car, Differential, Drive, Driver, Friction, Sensors, sample_day
+from circuit_car import Car, Differential, Drive, Driver, Friction, Sensors, Shafts, sample_day
 from circuit_car.axle import solve_axle
-from circuit_car.control import N_STATE, OIL_C, PLATES_C
-from circuit_car.friction import friction_factor, ramps_after
+from circuit_car.car import car_table
+from circuit_car.control import N_STATE, OIL_C_R, PLATES_C_R, TWIST_RL, W_GRL, W_RL, W_RR
+from circuit_car.friction import Packs, friction_factor, ramps_after
+from circuit_car.halfshafts import both_axles, flange, one_axle, outer_end
 from circuit_car.heat import Heat, warm
 from circuit_car.log_files import upsampled
 from circuit_car.sample_day import FOLDER, Session, sessions
 from circuit_car.sensors import lagged
-from circuit_car.truth import STATES, runs_of, with_hysteresis
+from circuit_car.truth import STATES, rolling_speeds, runs_of, with_hysteresis
 from circuit_car.tyre import TyreScale, lateral_shape, longitudinal_shape, tyre_forces
 
 QUICK = Driver(stand_before_s=1.0, stand_after_s=1.0)
@@ -328,6 +330,189 @@ def test_the_running_law_of_constant_friction_is_that_of_the_parts(law: str) -> 
     assert known.running.lock_overrun == pytest.approx(known.lock_overrun, abs=1e-4)
 
 
+# --- half-shafts -------------------------------------------------------------------------------
+
+
+def _ring(shafts: Shafts, impedance: float, packs: Packs, steps: int, start: float) -> np.ndarray:
+    """Speed difference of the flanges while the wheels turn 4 rad/s apart. [rad/s]
+
+    The pack slides; with the large ``impedance`` the wheels hardly move.
+    """
+    dt = 0.0005
+    q = np.zeros(N_STATE)
+    q[W_RL], q[W_RR] = 82.0, 78.0
+    # Wound up by what the packs carry, so that only the kick is left to ring.
+    carried = 0.5 * packs.preload * friction_factor(packs, 4.0, 80.0)
+    q[TWIST_RL], q[TWIST_RL + 1] = np.array([-1.0, 1.0]) * carried / shafts.stiffness_nmprad
+    q[W_GRL], q[W_GRL + 1] = 82.0 + 0.5 * start, 78.0 - 0.5 * start
+    seen = []
+    for _ in range(steps):
+        torque = np.array([-carried, carried])
+        ends = [flange(q, shafts, 2 + side, impedance, torque[side], dt) for side in range(2)]
+        solved = one_axle(q, packs, 1, ends[0], ends[1], 0.0, 0.0)
+        for side in range(2):
+            change = solved[side]
+            wheel = outer_end(shafts, change, impedance, torque[side], ends[side][2], dt)
+            wound = q[W_GRL + side] - q[W_RL + side] + 0.5 * (change - wheel)
+            q[TWIST_RL + side] += wound * dt
+            q[W_GRL + side] += change
+            q[W_RL + side] += wheel
+        seen.append(q[W_GRL] - q[W_GRL + 1] - 4.0)
+    return np.array(seen)
+
+
+def test_a_flange_rings_against_a_held_wheel_at_its_natural_frequency() -> None:
+    # One mass on one spring: f = sqrt(c / J) / 2 pi, here 31.8 Hz.
+    shafts = Shafts(1600.0, 0.0, 0.04)
+    swing = _ring(shafts, 1e9, Car().differential.packs(), 4000, 0.5)
+    upward = np.flatnonzero((swing[:-1] < 0.0) & (swing[1:] >= 0.0))
+    period_s = np.diff(upward).mean() * 0.0005
+    assert 1.0 / period_s == pytest.approx(np.sqrt(1600.0 / 0.04) / (2.0 * np.pi), rel=0.01)
+    # Midpoint rule: nothing is lost to the numbers over two seconds.
+    assert np.abs(swing[-200:]).max() == pytest.approx(np.abs(swing[:200]).max(), rel=0.02)
+
+
+@pytest.mark.parametrize(("share", "grows"), [(0.8, False), (1.2, True)])
+def test_a_falling_friction_makes_the_flange_swing_up_when_it_outweighs_the_shafts_damping(
+    share: float, grows: bool
+) -> None:
+    # Derived here: each flange sees half the packs' torque T_pre / 2 on a difference that moves by
+    # twice its own speed, so friction falling with s = dmu/dv feeds it with T_pre R s / (2 mu).
+    damping = 0.6
+    parts = Car().differential
+    arm = parts.breakaway_torque_nm * parts.effective_radius_m / (2.0 * parts.friction_coefficient)
+    steep = replace(parts, friction=Friction(slope_spm=-share * damping / arm))
+    swing = _ring(Shafts(1600.0, damping, 0.04), 1e9, steep.packs(), 4000, 0.2)
+    early, late = np.abs(swing[:400]).max(), np.abs(swing[-400:]).max()
+    assert late > 1.2 * early if grows else late < 0.8 * early
+
+
+def test_shafts_close_the_energy_book_and_stiff_ones_drive_like_rigid_ones() -> None:
+    rigid = _drive_short(Car())
+    stiff = _drive_short(replace(Car(), shafts=Shafts(2.0e5)))
+    soft = _drive_short(replace(Car(), shafts=Shafts(3.0e3)))
+    for d in (stiff, soft):
+        assert abs(d.energy.residual_j) < 0.005 * d.energy.engine_j
+        assert d.energy.shafts_j > 0.0
+    assert stiff.time_s[-1] == pytest.approx(rigid.time_s[-1], abs=0.3)
+    assert stiff.energy.packs_j == pytest.approx(rigid.energy.packs_j, rel=0.05)
+    assert rigid.energy.shafts_j == 0.0
+
+
+def test_a_soft_shaft_is_wound_up_by_the_torque_it_carries() -> None:
+    # w_flange - w_wheel = (dT/dt) / c, less a little damping.
+    d = _drive_short(replace(Car(), shafts=Shafts(4000.0, 0.0)))
+    twist = np.cumsum(d["flange_speed_left_radps"] - d["wheel_speed_rl_radps"]) * 1e-3
+    over_a_tenth = twist[100:] - twist[:-100]
+    expected = (d["shaft_torque_left_nm"][100:] - d["shaft_torque_left_nm"][:-100]) / 4000.0
+    moving = (d["speed_mps"] > 5.0)[100:]
+    slope, _ = np.polyfit(expected[moving], over_a_tenth[moving], 1)
+    assert slope == pytest.approx(1.0, abs=0.01)
+    assert np.corrcoef(expected[moving], over_a_tenth[moving])[0, 1] > 0.99
+
+
+def test_judder_is_a_narrow_band_in_the_wheels_speed_difference_while_sliding() -> None:
+    calm = _judder_spectrum(Friction())
+    rough = _judder_spectrum(Friction(slope_spm=-0.02))
+    band = (FREQUENCY_HZ > 25.0) & (FREQUENCY_HZ < 33.0)
+    beside = (FREQUENCY_HZ > 35.0) & (FREQUENCY_HZ < 45.0)
+    assert rough[band].max() > 5.0 * calm[band].max()
+    assert rough[band].max() > 30.0 * rough[beside].max()
+    assert 26.0 < FREQUENCY_HZ[20 + np.argmax(rough[20:])] < 33.0  # 12.5 Hz and above
+
+
+WINDOW = 320  # samples at 200 Hz
+FREQUENCY_HZ = np.fft.rfftfreq(WINDOW, 1.0 / 200.0)
+
+
+def _judder_spectrum(friction: Friction) -> np.ndarray:
+    """Mean power spectrum of the difference of the wheel speeds where the packs slide."""
+    shafts = Shafts(1600.0, 1.0, 0.04)
+    d = _drive_short(replace(Car(), shafts=shafts).with_parts(friction=friction), seed=5)
+    slides = (d["stuck"] == 0.0) & (d["speed_mps"] > 5.0)
+    difference, slides = _speed_difference(d)[::5], slides[::5]
+    window = np.hanning(WINDOW)
+    powers = []
+    for start in range(0, len(difference) - WINDOW, WINDOW // 2):
+        if slides[start : start + WINDOW].mean() > 0.9:
+            part = np.gradient(difference[start : start + WINDOW])  # whitens the slow part
+            powers.append(np.abs(np.fft.rfft((part - part.mean()) * window)) ** 2)
+    return np.mean(powers, axis=0)
+
+
+# --- which axle is driven ----------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def front_drive() -> Drive:
+    return _drive_short(circuit_car.front_driven_car())
+
+
+@pytest.fixture(scope="module")
+def four_wheel_drive() -> Drive:
+    return _drive_short(circuit_car.four_wheel_driven_car())
+
+
+def test_a_front_driven_car_drives_its_front_wheels_and_closes_its_book(front_drive: Drive) -> None:
+    d = front_drive
+    assert abs(d.energy.residual_j) < 0.005 * d.energy.engine_j
+    difference = d["wheel_speed_fl_radps"] - d["wheel_speed_fr_radps"]
+    sliding = (d["stuck"] == 0.0) & (np.abs(difference) > 0.3)
+    assert sliding.sum() > 1000
+    expected = -d["lock_capacity_nm"] * np.sign(difference)
+    np.testing.assert_allclose(_torque_difference(d)[sliding], expected[sliding], rtol=1e-9)
+    pulls = d["input_torque_nm"] > 500.0
+    assert np.median(d["slip_fl"][pulls]) > 0.01 > np.abs(np.median(d["slip_rl"][pulls]))
+
+
+def test_steered_wheels_roll_along_their_own_heading(front_drive: Drive) -> None:
+    d = front_drive
+    calm = (d["speed_mps"] > 8.0) & (np.abs(d["slip_fl"]) < 0.02)
+    turned = calm & (np.abs(d["steering_angle_rad"]) > 0.1)
+    assert turned.sum() > 1000
+    left, _ = rolling_speeds(d)
+    error = d["wheel_speed_fl_radps"] - left * (1.0 + d["slip_fl"])
+    # Slip is that of half a millisecond earlier.
+    assert np.percentile(np.abs(error[calm]), 99.5) < 0.1
+    unsteered = (d["speed_mps"] - 0.75 * d["yaw_rate_radps"]) / 0.3125 * (1.0 + d["slip_fl"])
+    assert np.abs(d["wheel_speed_fl_radps"] - unsteered)[turned].max() > 0.3
+
+
+def test_two_driven_axles_share_the_torque_and_close_one_book(four_wheel_drive: Drive) -> None:
+    d = four_wheel_drive
+    assert abs(d.energy.residual_j) < 0.005 * d.energy.engine_j
+    steady = (d["speed_mps"] > 8.0) & (np.abs(d["input_torque_nm"]) > 300.0)
+    steady &= np.abs(np.gradient(d["input_torque_nm"])) < 5.0
+    front, rear = d["front_input_torque_nm"][steady], d["input_torque_nm"][steady]
+    # What speeds up each case is missing behind the centre, so the split is met nearly.
+    assert np.median(front / (front + rear)) == pytest.approx(0.40, abs=0.005)
+    total = d["friction_energy_j"][-1] + d["front_friction_energy_j"][-1]
+    assert total == pytest.approx(d.energy.packs_j, rel=1e-3)
+
+
+def test_each_of_two_differentials_follows_its_own_parts(four_wheel_drive: Drive) -> None:
+    d = four_wheel_drive
+    for prefix, axle in (("", "rear"), ("front_", "front")):
+        parts = d.car.differential_of(axle)
+        expected = parts.capacity_nm(d[f"{prefix}input_torque_nm"])
+        np.testing.assert_allclose(d[f"{prefix}lock_capacity_nm"], expected, rtol=1e-9)
+    assert d.car.driven_axles == ("rear", "front")
+
+
+def test_the_centre_finds_the_torque_that_the_engine_leaves() -> None:
+    car = car_table(circuit_car.four_wheel_driven_car())
+    q = np.full(N_STATE, 80.0)
+    front = ((2500.0, 300.0, 0.0), (2400.0, 250.0, 0.0))
+    rear = ((2600.0, 350.0, 0.0), (2500.0, 450.0, 0.0))
+    a_engine, drive = 30_000.0, 2_000.0
+    f, r = both_axles(q, car, front, rear, 240.0, a_engine, drive)
+    change = 0.4 * 0.5 * (f[0] + f[1]) + 0.6 * 0.5 * (r[0] + r[1])
+    centre = drive - a_engine * change
+    # Each axle gets its share less what speeds up its own case.
+    assert f[2] == pytest.approx(0.4 * centre - 240.0 * 0.5 * (f[0] + f[1]), abs=1e-4)
+    assert r[2] == pytest.approx(0.6 * centre - 240.0 * 0.5 * (r[0] + r[1]), abs=1e-4)
+
+
 # --- tyre --------------------------------------------------------------------------------------
 
 # Coefficients of the 1989 form as read in the public file src/simulink/pacajeka_init.m of the
@@ -586,9 +771,9 @@ def test_plates_and_oil_settle_where_heat_in_equals_heat_out() -> None:
     heat = Heat(ambient_c=20.0, gear_loss=0.02)
     q = np.full(N_STATE, 45.0)
     for _ in range(40_000):
-        warm(q, heat, 500.0, 40_000.0, 30.0, 1.0)
-    assert q[OIL_C] == pytest.approx(20.0 + (500.0 + 800.0) / (6.0 + 0.40 * 30.0), abs=1e-6)
-    assert q[PLATES_C] == pytest.approx(q[OIL_C] + 500.0 / 70.0, abs=1e-6)
+        warm(q, 1, heat, 500.0, 40_000.0, 30.0, 1.0)
+    assert q[OIL_C_R] == pytest.approx(20.0 + (500.0 + 800.0) / (6.0 + 0.40 * 30.0), abs=1e-6)
+    assert q[PLATES_C_R] == pytest.approx(q[OIL_C_R] + 500.0 / 70.0, abs=1e-6)
 
 
 def test_heat_of_the_packs_is_found_again_in_plates_oil_and_air(sample_drive: Drive) -> None:

@@ -207,7 +207,7 @@ def test_energy_of_a_lap_lies_within_its_interval() -> None:
 
 def test_unequal_driven_tyres_are_seen() -> None:
     seen = full_run(3)
-    true = seen.truth.radius_rear_left_m / seen.truth.radius_rear_right_m
+    true = seen.truth.radius_left_m / seen.truth.radius_right_m
     found = estimate(seen.result, "rolling_radius_ratio")
     assert found.value == pytest.approx(true, abs=5e-4)
 

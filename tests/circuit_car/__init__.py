@@ -13,10 +13,11 @@ from circuit_car.compile_cache import use_cache_of_these_sources
 
 use_cache_of_these_sources()  # before any compiled module is imported
 
-from circuit_car.car import Car, Differential  # noqa: E402
+from circuit_car.car import Car, Differential, four_wheel_driven_car, front_driven_car  # noqa: E402
 from circuit_car.circuit import Circuit, hollin_fell, short_circuit  # noqa: E402
 from circuit_car.driver import Driver  # noqa: E402
 from circuit_car.friction import Friction  # noqa: E402
+from circuit_car.halfshafts import Shafts  # noqa: E402
 from circuit_car.heat import Heat  # noqa: E402
 from circuit_car.running import Drive, EnergyBook, drive, mirrored  # noqa: E402
 from circuit_car.sensors import Log, Sensors, spoil  # noqa: E402
@@ -24,6 +25,7 @@ from circuit_car.truth import Event, Lap, RunningLaw, Truth, axle_states, truth 
 
 __all__ = [
     "Car", "Circuit", "Differential", "Drive", "Driver", "EnergyBook", "Event",
-    "Friction", "Heat", "Lap", "Log", "RunningLaw", "Sensors", "Truth", "axle_states", "drive",
-    "hollin_fell", "mirrored", "short_circuit", "spoil", "truth",
+    "Friction", "Heat", "Lap", "Log", "RunningLaw", "Sensors", "Shafts", "Truth", "axle_states",
+    "drive", "four_wheel_driven_car", "front_driven_car", "hollin_fell", "mirrored",
+    "short_circuit", "spoil", "truth",
 ]  # fmt: skip

@@ -13,15 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuit_car.friction import Friction, Packs
+from circuit_car.halfshafts import Shafts
 from circuit_car.heat import Heat
 from circuit_car.tyre import TyreScale
 
 Array = NDArray[np.float64]
 PreloadLaw = Literal["adding", "greater_of"]
+Axle = Literal["rear", "front"]
 
 GRAVITY_MPS2 = 9.81
 AIR_DENSITY_KGPM3 = 1.2
 SPOOL_CAPACITY_NM = 1e9
+NOMINAL_DRIVEN_RADIUS_M = 0.312  # as the build sheet states it
+NOMINAL_FREE_RADIUS_M = 0.305
 
 
 @dataclass(frozen=True)
@@ -143,7 +147,12 @@ class Differential:
 
 @dataclass(frozen=True)
 class Car:
-    """Rear-driven car with a person in it, sprung on nothing but load transfer with a lag."""
+    """Car with a person in it, sprung on nothing but load transfer with a lag.
+
+    Rear-driven unless ``drive_share_front`` says otherwise: the share of the gearbox's torque that
+    goes to the front axle, 1 for a front-driven car.  Between the two a centre differential splits
+    the torque, and the front axle has a differential of its own.
+    """
 
     name: str = "Ostrel C3"
     mass_kg: float = 1180.0
@@ -159,13 +168,15 @@ class Car:
     downforce_area_m2: float = 1.5
     downforce_share_front: float = 0.42
     rolling_resistance: float = 0.014
-    radius_front_m: float = 0.305
+    radius_front_left_m: float = 0.305
+    radius_front_right_m: float = 0.305
     # The build sheet states 0.312 for both; the true pair differs as a real pair does.
     radius_rear_left_m: float = 0.3125
     radius_rear_right_m: float = 0.3116
     wheel_inertia_front_kgm2: float = 0.95
     wheel_inertia_rear_kgm2: float = 1.10
-    driveline_inertia_kgm2: float = 0.12  # case, ring gear and prop shaft, seen at the case
+    drive_share_front: float = 0.0
+    driveline_inertia_kgm2: float = 0.12  # case, ring gear and prop shaft, seen at each case
     engine_inertia_kgm2: float = 0.125
     engine_speed_radps: tuple[float, ...] = (0, 100, 200, 300, 400, 500, 600, 700, 780, 840)
     engine_full_nm: tuple[float, ...] = (120, 200, 285, 330, 358, 366, 360, 340, 308, 200)
@@ -182,7 +193,40 @@ class Car:
     brake_max_pa: float = 9.0e6
     tyre: TyreScale = field(default_factory=lambda: TyreScale(1.31, 1.58, 1.42, 1.55))
     differential: Differential = field(default_factory=Differential)
+    front_differential: Differential = field(default_factory=Differential)  # if both are driven
+    shafts: Shafts = field(default_factory=Shafts)
     heat: Heat = field(default_factory=Heat)
+
+    @property
+    def driven_axle(self) -> Axle:
+        """The axle that ``differential`` belongs to."""
+        return "front" if self.drive_share_front == 1.0 else "rear"
+
+    @property
+    def driven_axles(self) -> tuple[Axle, ...]:
+        """All axles with a differential."""
+        both = 0.0 < self.drive_share_front < 1.0
+        return ("rear", "front") if both else (self.driven_axle,)
+
+    def radii_m(self, axle: Axle) -> tuple[float, float]:
+        """Rolling radius left and right. [m]"""
+        if axle == "front":
+            return self.radius_front_left_m, self.radius_front_right_m
+        return self.radius_rear_left_m, self.radius_rear_right_m
+
+    def track_m(self, axle: Axle) -> float:
+        """Track width. [m]"""
+        return self.track_front_m if axle == "front" else self.track_rear_m
+
+    def differential_of(self, axle: Axle) -> Differential:
+        """The differential of a driven axle."""
+        return self.differential if axle == self.driven_axle else self.front_differential
+
+    def with_radii(self, left_m: float, right_m: float) -> Car:
+        """The same car on another pair of driven tyres."""
+        if self.driven_axle == "front":
+            return replace(self, radius_front_left_m=left_m, radius_front_right_m=right_m)
+        return replace(self, radius_rear_left_m=left_m, radius_rear_right_m=right_m)
 
     def with_parts(self, **parts: Any) -> Car:
         """The same car with parts of its differential exchanged."""
@@ -190,16 +234,54 @@ class Car:
 
     def with_uneven_radii(self, rng: np.random.Generator, sigma: float = 0.003) -> Car:
         """The same car on another pair of driven tyres; ``sigma`` is the relative spread. [-]"""
-        left, right = 0.312 * (1.0 + sigma * rng.standard_normal(2))
-        return replace(self, radius_rear_left_m=float(left), radius_rear_right_m=float(right))
+        left, right = NOMINAL_DRIVEN_RADIUS_M * (1.0 + sigma * rng.standard_normal(2))
+        return self.with_radii(float(left), float(right))
 
     def mirrored(self) -> Car:
-        """The same car seen in a mirror: only the driven rolling radii change places."""
+        """The same car seen in a mirror: only the rolling radii change places."""
         return replace(
             self,
+            radius_front_left_m=self.radius_front_right_m,
+            radius_front_right_m=self.radius_front_left_m,
             radius_rear_left_m=self.radius_rear_right_m,
             radius_rear_right_m=self.radius_rear_left_m,
         )
+
+
+def front_driven_car(**parts: Any) -> Car:
+    """The same kind of car with engine, gearbox and differential in front: the Ostrel F2."""
+    return Car(
+        name="Ostrel F2",
+        cg_to_front_m=1.02,
+        track_front_m=1.50,
+        track_rear_m=1.47,
+        roll_share_front=0.44,
+        radius_front_left_m=0.3125,
+        radius_front_right_m=0.3116,
+        radius_rear_left_m=0.305,
+        radius_rear_right_m=0.305,
+        wheel_inertia_front_kgm2=1.10,
+        wheel_inertia_rear_kgm2=0.95,
+        drive_share_front=1.0,
+        brake_front_nm_per_pa=5.0e-4,
+        brake_rear_nm_per_pa=1.3e-4,
+        downforce_share_front=0.50,
+    ).with_parts(**parts)
+
+
+def four_wheel_driven_car(**parts: Any) -> Car:
+    """The Ostrel Q4: a differential on each axle and 40 of 100 N m to the front."""
+    soft = Differential(drive_ramp_deg=65.0, overrun_ramp_deg=80.0, spring_force_n=1300.0)
+    return Car(
+        name="Ostrel Q4",
+        mass_kg=1240.0,
+        cg_to_front_m=1.20,
+        radius_front_left_m=0.3125,
+        radius_front_right_m=0.3116,
+        wheel_inertia_front_kgm2=1.10,
+        drive_share_front=0.40,
+        front_differential=soft,
+    ).with_parts(**parts)
 
 
 class CarTable(NamedTuple):
@@ -218,11 +300,11 @@ class CarTable(NamedTuple):
     down_front: float
     down_rear: float
     rolling: float
-    radius_front: float
-    radius_left: float
-    radius_right: float
-    j_front: float
-    j_rear: float
+    radii: Array  # of the wheels FL, FR, RL, RR
+    inertias: Array
+    j_free: float  # one undriven and one driven wheel, as the driver reckons with them
+    j_driven: float
+    share_front: float
     j_driveline: float
     j_engine: float
     engine_step: float  # rad/s between samples of the two torque tables
@@ -237,7 +319,9 @@ class CarTable(NamedTuple):
     brake_front: float  # N m per Pa and wheel
     brake_rear: float
     brake_max: float
-    packs: Packs
+    packs_front: Packs
+    packs_rear: Packs
+    shafts: Shafts
     tyre: TyreScale
     heat: Heat
 
@@ -247,6 +331,7 @@ def car_table(car: Car) -> CarTable:
     step = 10.0
     speed = np.arange(0.0, 1201.0, step)
     ratios = np.array([0.0, *(g * car.final_drive for g in car.gear_ratios)])
+    wheels = (car.wheel_inertia_front_kgm2, car.wheel_inertia_rear_kgm2)
     half_air = 0.5 * AIR_DENSITY_KGPM3
     return CarTable(
         mass=car.mass_kg,
@@ -262,11 +347,11 @@ def car_table(car: Car) -> CarTable:
         down_front=half_air * car.downforce_area_m2 * car.downforce_share_front,
         down_rear=half_air * car.downforce_area_m2 * (1.0 - car.downforce_share_front),
         rolling=car.rolling_resistance,
-        radius_front=car.radius_front_m,
-        radius_left=car.radius_rear_left_m,
-        radius_right=car.radius_rear_right_m,
-        j_front=car.wheel_inertia_front_kgm2,
-        j_rear=car.wheel_inertia_rear_kgm2,
+        radii=np.array([*car.radii_m("front"), *car.radii_m("rear")]),
+        inertias=np.repeat([car.wheel_inertia_front_kgm2, car.wheel_inertia_rear_kgm2], 2),
+        j_free=wheels[1 if car.driven_axle == "front" else 0],
+        j_driven=wheels[0 if car.driven_axle == "front" else 1],
+        share_front=car.drive_share_front,
         j_driveline=car.driveline_inertia_kgm2,
         j_engine=car.engine_inertia_kgm2,
         engine_step=step,
@@ -281,7 +366,9 @@ def car_table(car: Car) -> CarTable:
         brake_front=0.5 * car.brake_front_nm_per_pa,
         brake_rear=0.5 * car.brake_rear_nm_per_pa,
         brake_max=car.brake_max_pa,
-        packs=car.differential.packs(),
+        packs_front=car.differential_of("front").packs(),
+        packs_rear=car.differential_of("rear").packs(),
+        shafts=car.shafts,
         tyre=car.tyre,
         heat=car.heat,
     )

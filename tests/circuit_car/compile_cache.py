@@ -16,12 +16,15 @@ COMPILED = (
     "car.py",
     "control.py",
     "driveline.py",
+    "driven_axles.py",
     "driver.py",
     "friction.py",
+    "halfshafts.py",
     "heat.py",
     "integrate.py",
     "running.py",
     "tyre.py",
+    "wheels.py",
 )
 
 

@@ -12,8 +12,12 @@ from numba import njit
     STATION, AX_LAG, AY_LAG, STEER, THROTTLE, BRAKE,
     STEER_WISH, THROTTLE_WISH, BRAKE_WISH,
     PHASE, PHASE_TIME, GEAR, NEXT_GEAR, SHIFT_LEFT, CLUTCH, CLUTCH_CAP, CLUTCH_NM,
-    SLIP_L, SLIP_R, SLIP_FRONT, PLATES_C, OIL_C, RAMPS_HOLD, N_STATE,
-) = range(35)  # fmt: skip
+    SLIP_L, SLIP_R, SLIP_FRONT,
+    # Inner ends of the half-shafts and by how much these are wound up.
+    W_GFL, W_GFR, W_GRL, W_GRR, TWIST_FL, TWIST_FR, TWIST_RL, TWIST_RR,
+    # Differential of the front and of the rear axle.
+    PLATES_C_F, PLATES_C_R, OIL_C_F, OIL_C_R, RAMPS_HOLD_F, RAMPS_HOLD_R, N_STATE,
+) = range(46)  # fmt: skip
 
 STANDING, DRIVING, STOPPED = 0.0, 1.0, 2.0
 OPEN, SLIPPING, LOCKED = 0.0, 1.0, 2.0
@@ -54,6 +58,21 @@ def steer(q, car, driver, offset_error, heading_sin, curvature_ahead):
 
 
 @njit(cache=True)
+def output_speed(q, car):
+    """Speed of the gearbox's output, between the cases of the driven axles. [rad/s]"""
+    front, rear = q[W_GFL] + q[W_GFR], q[W_GRL] + q[W_GRR]
+    return car.share_front * (0.5 * front) + (1.0 - car.share_front) * (0.5 * rear)
+
+
+@njit(cache=True)
+def driven_radius(car):
+    """Mean rolling radius of the driven wheels. [m]"""
+    front = 0.5 * (car.radii[0] + car.radii[1])
+    rear = 0.5 * (car.radii[2] + car.radii[3])
+    return car.share_front * front + (1.0 - car.share_front) * rear
+
+
+@njit(cache=True)
 def engine_limits(car, speed):
     """Torque with closed and with full throttle. [N m]"""
     at = speed / car.engine_step
@@ -69,9 +88,10 @@ def pedals(q, car, plan):
     accel = lookup(plan.accel, ahead) + 2.0 * (target - v)
     accel = max(-13.0, min(9.0, accel))
     ratio = car.ratios[int(q[GEAR])]
-    radius = 0.5 * (car.radius_left + car.radius_right)
-    inertia = 2.0 * car.j_front / car.radius_front**2 + (
-        2.0 * car.j_rear + car.j_driveline + car.j_engine * ratio * ratio
+    radius = driven_radius(car)
+    free = car.radii[0] if car.share_front < 0.5 else car.radii[2]
+    inertia = 2.0 * car.j_free / free**2 + (
+        2.0 * car.j_driven + car.j_driveline + car.j_engine * ratio * ratio
     ) / (radius * radius)
     force = (car.mass + inertia) * accel + car.drag * v * v + 9.81 * car.mass * car.rolling
     drag, full = engine_limits(car, q[W_E])
@@ -105,9 +125,8 @@ def choose_gear(q, car):
     gear = int(q[GEAR])
     if q[CLUTCH] != LOCKED or gear < 1:
         return
-    wheel = 0.5 * (q[W_RL] + q[W_RR])
-    now = wheel * car.ratios[gear]
-    radius = 0.5 * (car.radius_left + car.radius_right)
+    now = output_speed(q, car) * car.ratios[gear]
+    radius = driven_radius(car)
     new = gear
     if now > car.upshift and gear < len(car.ratios) - 1 and q[THROTTLE] > 0.3:
         new = gear + 1

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from numba import njit
 
-from circuit_car.control import OIL_C, PLATES_C
+from circuit_car.control import OIL_C_F, PLATES_C_F
 
 
 class Heat(NamedTuple):
@@ -24,13 +24,15 @@ class Heat(NamedTuple):
 
 
 @njit(cache=True)
-def warm(q, heat, friction_w, through_w, speed_mps, dt):
-    """Step both temperatures.
+def warm(q, axle, heat, friction_w, through_w, speed_mps, dt):
+    """Step both temperatures of the differential of one axle, 0 front and 1 rear.
 
     ``friction_w`` what the packs turn into heat, ``through_w`` what passes the crown wheel [W].
     """
-    to_oil = heat.plates_to_oil_wpk * (q[PLATES_C] - q[OIL_C])
+    plates_c, oil_c = q[PLATES_C_F + axle], q[OIL_C_F + axle]
+    to_oil = heat.plates_to_oil_wpk * (plates_c - oil_c)
     cooling = heat.still_air_wpk + heat.moving_air_wpk_per_mps * abs(speed_mps)
-    to_air = cooling * (q[OIL_C] - heat.ambient_c)
-    q[PLATES_C] += (friction_w - to_oil) / heat.plates_jpk * dt
-    q[OIL_C] += (heat.gear_loss * abs(through_w) + to_oil - to_air) / heat.housing_jpk * dt
+    to_air = cooling * (oil_c - heat.ambient_c)
+    q[PLATES_C_F + axle] += (friction_w - to_oil) / heat.plates_jpk * dt
+    gears_w = heat.gear_loss * abs(through_w)
+    q[OIL_C_F + axle] += (gears_w + to_oil - to_air) / heat.housing_jpk * dt

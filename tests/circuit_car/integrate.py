@@ -11,37 +11,29 @@ import math
 import numpy as np
 from numba import njit
 
-from circuit_car.axle import solve_axle
 from circuit_car.control import (
-    AX_LAG,
-    AY_LAG,
     BRAKE,
     BRAKE_WISH,
-    CLUTCH,
-    CLUTCH_NM,
     GEAR,
-    LOCKED,
     N_STATE,
-    OIL_C,
+    OIL_C_F,
     PHASE,
     PHASE_TIME,
-    PLATES_C,
-    RAMPS_HOLD,
+    PLATES_C_F,
     RATE,
-    SLIP_FRONT,
-    SLIP_L,
-    SLIP_R,
     STATION,
     STEER,
     STEER_WISH,
     STOPPED,
     THROTTLE,
     THROTTLE_WISH,
+    TWIST_FL,
     VX,
     VY,
     W_E,
     W_FL,
     W_FR,
+    W_GFL,
     W_RL,
     W_RR,
     YAW,
@@ -50,91 +42,87 @@ from circuit_car.control import (
     decide,
     lookup,
 )  # fmt: skip
-from circuit_car.driveline import (
-    AERO,
-    BRAKES,
-    N_ENERGY,
-    PACKS,
-    ROLLING,
-    TYRES,
-    clutch,
-    engine_speed,
-)  # fmt: skip
-from circuit_car.friction import ramps_after
-from circuit_car.heat import warm
-from circuit_car.tyre import tyre_forces
+from circuit_car.driveline import N_ENERGY, PACKS_FRONT
+from circuit_car.driven_axles import (
+    CAPACITY,
+    D_T,
+    N_KEPT,
+    STUCK,
+    T_IN,
+    T_LEFT,
+    T_RIGHT,
+    drive_wheels,
+    feel_slip,
+    has_two,
+    main_axle,
+)
+from circuit_car.wheels import (
+    FORCE_LONG,
+    LOAD,
+    N_ROWS,
+    SLIP,
+    push_body,
+    set_loads,
+    touch_ground,
+    turn_wheels,
+)
 
 STEP_S = 0.0005
 RECORD_EVERY = 2
 DECIDE_EVERY = 10
-SLOW_MPS = 2.0  # below this speed slip is referred to this speed, so standstill is a stiff damper
 
 # What the loop records, in this order.
-RECORDED = (
+RECORDED_CAR = (
     "position_x_m", "position_y_m", "yaw_rad", "speed_mps", "lateral_speed_mps", "yaw_rate_radps",
     "accel_long_mps2", "accel_lat_mps2",
     "wheel_speed_fl_radps", "wheel_speed_fr_radps", "wheel_speed_rl_radps", "wheel_speed_rr_radps",
-    "shaft_torque_left_nm", "shaft_torque_right_nm", "lock_capacity_nm", "stuck",
-    "friction_power_w", "friction_energy_j",
     "engine_torque_nm", "engine_speed_radps", "gear", "throttle_ratio", "brake_pressure_pa",
     "steering_angle_rad", "station_m",
     "wheel_load_fl_n", "wheel_load_fr_n", "wheel_load_rl_n", "wheel_load_rr_n",
-    "tyre_force_rl_n", "tyre_force_rr_n",
+    "tyre_force_fl_n", "tyre_force_fr_n", "tyre_force_rl_n", "tyre_force_rr_n",
     "slip_fl", "slip_fr", "slip_rl", "slip_rr",
-    "input_torque_nm", "plate_temperature_c", "oil_temperature_c",
 )  # fmt: skip
+# Then this of the driven axle; of a car with two, first of the rear and then of the front.
+RECORDED_AXLE = (
+    "shaft_torque_left_nm", "shaft_torque_right_nm", "lock_capacity_nm", "stuck",
+    "friction_power_w", "friction_energy_j", "input_torque_nm",
+    "plate_temperature_c", "oil_temperature_c", "flange_speed_left_radps",
+    "flange_speed_right_radps",
+)  # fmt: skip
+N_CAR = len(RECORDED_CAR)
+N_AXLE = len(RECORDED_AXLE)
 
 
 @njit(cache=True)
-def _axle_loads(total, transfer, factor_left, factor_right):
-    """Left and right load; a lifted wheel leaves its axle's load to the other. [N]"""
-    left = 0.5 * total - transfer
-    right = 0.5 * total + transfer
-    if left < 0.0:
-        left, right = 0.0, total
-    elif right < 0.0:
-        left, right = total, 0.0
-    return left * factor_left, right * factor_right
-
-
-@njit(cache=True)
-def _record(
-    out, j, q, t_in, d_t, capacity, stuck, power, energy, engine, ax, ay, loads, forces, slips
-):
-    body = (
+def _record_car(out, j, q, engine, ax, ay, patch):
+    row = (
         q[X], q[Y], q[YAW], q[VX], q[VY], q[RATE], ax, ay, q[W_FL], q[W_FR], q[W_RL], q[W_RR],
+        engine, q[W_E], q[GEAR], q[THROTTLE], q[BRAKE], q[STEER], q[STATION],
     )  # fmt: skip
-    drive = (
-        0.5 * (t_in + d_t), 0.5 * (t_in - d_t), capacity,
-        1.0 if stuck else 0.0, power, energy, engine, q[W_E], q[GEAR], q[THROTTLE], q[BRAKE],
-        q[STEER], q[STATION],
-    )  # fmt: skip
-    for i in range(12):
-        out[i, j] = body[i]
-    for i in range(13):
-        out[12 + i, j] = drive[i]
+    for i in range(19):
+        out[i, j] = row[i]
     for i in range(4):
-        out[25 + i, j] = loads[i]
-        out[31 + i, j] = slips[i]
-    out[29, j] = forces[2]
-    out[30, j] = forces[3]
-    out[35, j] = t_in
-    out[36, j] = q[PLATES_C]
-    out[37, j] = q[OIL_C]
+        out[19 + i, j] = patch[LOAD, i]
+        out[23 + i, j] = patch[FORCE_LONG, i]
+        out[27 + i, j] = patch[SLIP, i]
 
 
 @njit(cache=True)
-def run(car, path, plan, driver, n_max):
-    """Integrate one run; returns samples, number of samples, energy book [J], final kinetic [J]."""
-    dt = STEP_S
-    out = np.empty((38, n_max))
-    book = np.zeros(N_ENERGY)
+def _record_axle(out, j, first, q, axle, kept, energy):
+    left, right = q[W_GFL + 2 * axle], q[W_GFL + 2 * axle + 1]
+    power = -0.5 * kept[axle, D_T] * (left - right)
+    row = (
+        kept[axle, T_LEFT], kept[axle, T_RIGHT], kept[axle, CAPACITY], kept[axle, STUCK],
+        power, energy, kept[axle, T_IN], q[PLATES_C_F + axle], q[OIL_C_F + axle], left, right,
+    )  # fmt: skip
+    for i in range(11):
+        out[first + i, j] = row[i]
+
+
+@njit(cache=True)
+def _start(car, path, plan):
+    """The car in its box, engine idling, differentials warm."""
     q = np.zeros(N_STATE)
-    loads = np.zeros(4)
-    forces = np.zeros(4)
-    slips = np.zeros(4)
-    wheelbase = car.a + car.b
-    n_path = len(path.x)
     box = plan.stop_station % path.length
     q[STATION] = box
     i0 = int(box / path.step)
@@ -144,215 +132,131 @@ def run(car, path, plan, driver, n_max):
     q[YAW] = math.atan2(path.sin[i0], path.cos[i0])
     q[W_E] = car.idle
     q[BRAKE] = 1.0e6
-    q[PLATES_C] = q[OIL_C] = car.heat.start_c
+    q[PLATES_C_F : PLATES_C_F + 2] = car.heat.start_c
+    q[OIL_C_F : OIL_C_F + 2] = car.heat.start_c
+    return q
+
+
+@njit(cache=True)
+def _follow_path(q, path):
+    """Move the station along; index on the path, its direction, distance to its left. [-], [m]"""
+    n_path = len(path.x)
+    at = (q[STATION] % path.length) / path.step
+    i = int(at)
+    f = at - i
+    i = i % n_path
+    i1 = (i + 1) % n_path
+    c = path.cos[i] * (1.0 - f) + path.cos[i1] * f
+    s = path.sin[i] * (1.0 - f) + path.sin[i1] * f
+    ex = q[X] - path.x[i] * (1.0 - f) - path.x[i1] * f
+    ey = q[Y] - path.y[i] * (1.0 - f) - path.y[i1] * f
+    beside = -s * ex + c * ey
+    bend = path.curvature[i] * (1.0 - f) + path.curvature[i1] * f
+    q[STATION] += (c * ex + s * ey) / (1.0 - bend * beside)
+    return i, c, s, beside
+
+
+@njit(cache=True)
+def _look(q, car, driver, path, plan, c, s, beside):
+    """The driver compares where the car goes with where it should, and decides."""
+    n_path = len(path.x)
+    cos_yaw = math.cos(q[YAW])
+    sin_yaw = math.sin(q[YAW])
+    ahead = int(((q[STATION] + driver.preview * q[VX]) % path.length) / path.step) % n_path
+    look = q[STATION] + 0.10 * q[VX]
+    error = beside - lookup(plan.offset, look)
+    slope = lookup(plan.offset, look + 1.0) - lookup(plan.offset, look)
+    heading = sin_yaw * c - cos_yaw * s - slope
+    # The intended line bends against the reference line where it moves sideways.
+    look = q[STATION] + driver.preview * q[VX]
+    bend_ahead = (
+        path.curvature[ahead]
+        + (
+            lookup(plan.offset, look + 5.0)
+            - 2.0 * lookup(plan.offset, look)
+            + lookup(plan.offset, look - 5.0)
+        )
+        / 25.0
+    )
+    decide(q, car, driver, plan, error, heading, bend_ahead)
+
+
+@njit(cache=True)
+def _move_hands_and_feet(q, driver, dt):
+    move = (q[STEER_WISH] - q[STEER]) * dt / driver.steering_lag
+    q[STEER] += max(-1.5 * dt, min(1.5 * dt, move))
+    foot = q[THROTTLE_WISH] - q[THROTTLE]
+    q[THROTTLE] += foot * dt / (0.12 if foot > 0.0 else 0.05)
+    q[BRAKE] += (q[BRAKE_WISH] - q[BRAKE]) * dt / 0.04
+
+
+@njit(cache=True)
+def run(car, path, plan, driver, n_max):
+    """Integrate one run; returns samples, energy book [J], final energy of motion [J]."""
+    dt = STEP_S
+    main = main_axle(car)
+    out = np.empty((N_CAR + (2 if has_two(car) else 1) * N_AXLE, n_max))
+    book = np.zeros(N_ENERGY)
+    patch = np.zeros((N_ROWS, 4))
+    kept = np.zeros((2, N_KEPT))
+    q = _start(car, path, plan)
     j = 0
     k = 0
     while j < n_max:
-        # Where the car is along and beside the reference line.
-        at = (q[STATION] % path.length) / path.step
-        i = int(at)
-        f = at - i
-        i = i % n_path
-        i1 = (i + 1) % n_path
-        c = path.cos[i] * (1.0 - f) + path.cos[i1] * f
-        s = path.sin[i] * (1.0 - f) + path.sin[i1] * f
-        ex = q[X] - path.x[i] * (1.0 - f) - path.x[i1] * f
-        ey = q[Y] - path.y[i] * (1.0 - f) - path.y[i1] * f
-        beside = -s * ex + c * ey
-        bend = path.curvature[i] * (1.0 - f) + path.curvature[i1] * f
-        q[STATION] += (c * ex + s * ey) / (1.0 - bend * beside)
-        cos_yaw = math.cos(q[YAW])
-        sin_yaw = math.sin(q[YAW])
+        i, c, s, beside = _follow_path(q, path)
         if k % DECIDE_EVERY == 0:
-            ahead = int(((q[STATION] + driver.preview * q[VX]) % path.length) / path.step) % n_path
-            look = q[STATION] + 0.10 * q[VX]
-            error = beside - lookup(plan.offset, look)
-            slope = lookup(plan.offset, look + 1.0) - lookup(plan.offset, look)
-            heading = sin_yaw * c - cos_yaw * s - slope
-            # The intended line bends against the reference line where it moves sideways.
-            look = q[STATION] + driver.preview * q[VX]
-            bend_ahead = (
-                path.curvature[ahead]
-                + (
-                    lookup(plan.offset, look + 5.0)
-                    - 2.0 * lookup(plan.offset, look)
-                    + lookup(plan.offset, look - 5.0)
-                )
-                / 25.0
-            )
-            decide(q, car, driver, plan, error, heading, bend_ahead)
+            _look(q, car, driver, path, plan, c, s, beside)
             if q[PHASE] == STOPPED and q[PHASE_TIME] > driver.stand_after:
                 break
         q[PHASE_TIME] += dt
-        move = (q[STEER_WISH] - q[STEER]) * dt / driver.steering_lag
-        q[STEER] += max(-1.5 * dt, min(1.5 * dt, move))
-        foot = q[THROTTLE_WISH] - q[THROTTLE]
-        q[THROTTLE] += foot * dt / (0.12 if foot > 0.0 else 0.05)
-        q[BRAKE] += (q[BRAKE_WISH] - q[BRAKE]) * dt / 0.04
+        _move_hands_and_feet(q, driver, dt)
+        set_loads(patch, q, car, path, i)
+        touch_ground(patch, q, car, dt)
+        feel_slip(q, car, patch, dt)
+        engine = drive_wheels(q, book, car, patch, kept, dt)
+        turn_wheels(patch, q, book, car, dt)
+        if car.shafts.stiffness_nmprad == 0.0:
+            _tie_wheels_to_flanges(q, car)
 
-        # Wheel loads.
-        v2 = q[VX] * q[VX]
-        pitch = car.mass * q[AX_LAG] * car.cg_height / wheelbase
-        roll = car.mass * q[AY_LAG] * car.cg_height
-        back = (i - int(wheelbase / path.step)) % n_path
-        loads[0], loads[1] = _axle_loads(
-            car.mass * 9.81 * car.b / wheelbase - pitch + car.down_front * v2,
-            roll * car.roll_share_front / car.track_front,
-            path.load_left[i], path.load_right[i],
-        )  # fmt: skip
-        loads[2], loads[3] = _axle_loads(
-            car.mass * 9.81 * car.a / wheelbase + pitch + car.down_rear * v2,
-            roll * (1.0 - car.roll_share_front) / car.track_rear,
-            path.load_left[back], path.load_right[back],
-        )  # fmt: skip
-
-        # Contact velocities, slips, tyre forces; each wheel's force is linear in its speed change.
-        cos_d = math.cos(q[STEER])
-        sin_d = math.sin(q[STEER])
-        fx_sum = 0.0
-        fy_sum = 0.0
-        moment = 0.0
-        a_l = a_r = q_l = q_r = f_l = f_r = g_l = g_r = v_l = v_r = roll_l = roll_r = 0.0
-        for wheel in range(4):
-            left = wheel % 2 == 0
-            if wheel < 2:
-                u = q[VX] - q[RATE] * 0.5 * (car.track_front if left else -car.track_front)
-                w = q[VY] + car.a * q[RATE]
-                vx = cos_d * u + sin_d * w
-                vy = cos_d * w - sin_d * u
-                radius = car.radius_front
-                inertia = car.j_front
-                brake = car.brake_front * q[BRAKE]
-            else:
-                vx = q[VX] - q[RATE] * 0.5 * (car.track_rear if left else -car.track_rear)
-                vy = q[VY] - car.b * q[RATE]
-                radius = car.radius_left if left else car.radius_right
-                inertia = car.j_rear
-                brake = car.brake_rear * q[BRAKE]
-            spin = q[W_FL + wheel]
-            reference = max(abs(vx), SLOW_MPS)
-            slip = (spin * radius - vx) / reference
-            fx, fy, slope = tyre_forces(loads[wheel], slip, -math.atan(vy / reference), car.tyre)
-            slips[wheel] = slip
-            gain = max(slope, 0.0) * radius / reference
-            # Brakes and rolling resistance oppose rotation and fade below 1 rad/s.
-            hold = (brake + car.rolling * loads[wheel] * radius) / max(abs(spin), 1.0)
-            impedance = inertia / dt + radius * gain + hold
-            torque = radius * fx + hold * spin
-            if wheel < 2:
-                change = -torque / impedance
-                fx += gain * change
-                forces[wheel] = fx
-                mid = spin + 0.5 * change
-                lost = hold * (spin + change) * mid * dt
-                part = brake / max(brake + car.rolling * loads[wheel] * radius, 1e-9)
-                book[BRAKES] += part * lost
-                book[ROLLING] += (1.0 - part) * lost
-                book[TYRES] += (fx * (mid * radius - vx) - fy * vy) * dt
-                q[W_FL + wheel] = spin + change
-                bx = cos_d * fx - sin_d * fy
-                by = sin_d * fx + cos_d * fy
-                fx_sum += bx
-                fy_sum += by
-                half = 0.5 * car.track_front
-                moment += car.a * by + (-half if left else half) * bx
-            else:
-                fy_sum += fy
-                moment -= car.b * fy
-                book[TYRES] -= fy * vy * dt
-                if left:
-                    a_l, q_l, f_l, g_l, v_l, roll_l = impedance, torque, fx, gain, vx, hold
-                else:
-                    a_r, q_r, f_r, g_r, v_r, roll_r = impedance, torque, fx, gain, vx, hold
-        q[SLIP_L] += (slips[2] - q[SLIP_L]) * dt / 0.04
-        q[SLIP_R] += (slips[3] - q[SLIP_R]) * dt / 0.04
-        q[SLIP_FRONT] = min(slips[0], slips[1])
-
-        # Engine, clutch, gearbox, then the axle.
-        ratio = car.ratios[int(q[GEAR])]
-        engine = clutch(q, car, dt)
-        grade = car.efficiency if q[CLUTCH_NM] >= 0.0 else 1.0 / car.efficiency
-        a_c = car.j_driveline / dt
-        if q[CLUTCH] == LOCKED:
-            a_c += grade * ratio * ratio * car.j_engine / dt
-            drive = ratio * grade * engine
-        else:
-            drive = ratio * grade * q[CLUTCH_NM]
-        ch_l, ch_r, t_in, d_t, capacity, stuck = solve_axle(
-            q[W_RL], q[W_RR], a_l, a_r, a_c, q_l, q_r, drive,
-            car.packs, q[RAMPS_HOLD], q[PLATES_C],
-        )  # fmt: skip
-        q[RAMPS_HOLD] = ramps_after(t_in, car.packs, q[RAMPS_HOLD])
-        case = 0.5 * (q[W_RL] + q[W_RR])
-        case_change = 0.5 * (ch_l + ch_r)
-        case_mid = case + 0.5 * case_change
-        dw_mid = (q[W_RL] - q[W_RR]) + 0.5 * (ch_l - ch_r)
-        mid_l = q[W_RL] + 0.5 * ch_l
-        mid_r = q[W_RR] + 0.5 * ch_r
-        f_l += g_l * ch_l
-        f_r += g_r * ch_r
-        forces[2] = f_l
-        forces[3] = f_r
-        book[TYRES] += (f_l * (mid_l * car.radius_left - v_l)) * dt
-        book[TYRES] += (f_r * (mid_r * car.radius_right - v_r)) * dt
-        brake = car.brake_rear * q[BRAKE]
-        lost = roll_l * (q[W_RL] + ch_l) * mid_l * dt
-        part = brake / max(brake + car.rolling * loads[2] * car.radius_left, 1e-9)
-        book[BRAKES] += part * lost
-        book[ROLLING] += (1.0 - part) * lost
-        lost = roll_r * (q[W_RR] + ch_r) * mid_r * dt
-        part = brake / max(brake + car.rolling * loads[3] * car.radius_right, 1e-9)
-        book[BRAKES] += part * lost
-        book[ROLLING] += (1.0 - part) * lost
-        book[PACKS] += -0.5 * d_t * dw_mid * dt
-        warm(q, car.heat, -0.5 * d_t * dw_mid, t_in * case_mid, q[VX], dt)
-        q[W_RL] += ch_l
-        q[W_RR] += ch_r
-        if stuck:
-            q[W_RR] = q[W_RL]  # exactly, not to rounding
-        engine_speed(q, car, book, engine, ratio, grade, case_mid, case_change, dt)
-
-        # Body: turn the velocity with the yaw, then push.
-        fx_sum += f_l + f_r
-        moment += 0.5 * car.track_rear * (f_r - f_l)
-        ax = fx_sum / car.mass - car.drag * q[VX] * abs(q[VX]) / car.mass
-        ay = fy_sum / car.mass
-        angle = q[RATE] * dt
-        turn_c = 1.0 - 0.5 * angle * angle
-        turn_s = angle - angle**3 / 6.0
-        vx = turn_c * q[VX] + turn_s * q[VY]
-        vy = turn_c * q[VY] - turn_s * q[VX]
-        book[AERO] += car.drag * q[VX] * abs(q[VX]) * (vx + 0.5 * ax * dt) * dt
+        cos_yaw = math.cos(q[YAW])
+        sin_yaw = math.sin(q[YAW])
         old_x = cos_yaw * q[VX] - sin_yaw * q[VY]
         old_y = sin_yaw * q[VX] + cos_yaw * q[VY]
-        q[VX] = vx + ax * dt
-        q[VY] = vy + ay * dt
-        q[YAW] += (q[RATE] + 0.5 * moment / car.yaw_inertia * dt) * dt
-        q[RATE] += moment / car.yaw_inertia * dt
+        old_rate = q[RATE]
+        ax, ay, moment = push_body(patch, q, book, car, dt)
+        q[YAW] += (old_rate + 0.5 * moment / car.yaw_inertia * dt) * dt
         q[X] += old_x * dt
         q[Y] += old_y * dt
-        q[AX_LAG] += (ax - q[AX_LAG]) * dt / car.load_lag
-        q[AY_LAG] += (ay - q[AY_LAG]) * dt / car.load_lag
         k += 1
         if k % RECORD_EVERY == 0:
-            power = -0.5 * d_t * (q[W_RL] - q[W_RR])
-            _record(
-                out, j, q, t_in, d_t, capacity, stuck, power, book[PACKS], engine, ax, ay,
-                loads, forces, slips,
-            )  # fmt: skip
+            _record_car(out, j, q, engine, ax, ay, patch)
+            _record_axle(out, j, N_CAR, q, main, kept, book[PACKS_FRONT + main])
+            if has_two(car):
+                _record_axle(out, j, N_CAR + N_AXLE, q, 0, kept, book[PACKS_FRONT])
             j += 1
     return out[:, :j], book, _kinetic(q, car)
 
 
 @njit(cache=True)
+def _tie_wheels_to_flanges(q, car):
+    """Rigid shafts: no rounding between their two ends."""
+    if car.share_front > 0.0:
+        q[W_FL : W_FL + 2] = q[W_GFL : W_GFL + 2]
+    if car.share_front < 1.0:
+        q[W_FL + 2 : W_FL + 4] = q[W_GFL + 2 : W_GFL + 4]
+
+
+@njit(cache=True)
 def _kinetic(q, car):
-    """Energy of motion of body, wheels, driveline and engine. [J]"""
-    case = 0.5 * (q[W_RL] + q[W_RR])
-    return 0.5 * (
-        car.mass * (q[VX] ** 2 + q[VY] ** 2)
-        + car.yaw_inertia * q[RATE] ** 2
-        + car.j_front * (q[W_FL] ** 2 + q[W_FR] ** 2)
-        + car.j_rear * (q[W_RL] ** 2 + q[W_RR] ** 2)
-        + car.j_driveline * case**2
-        + car.j_engine * q[W_E] ** 2
-    )
+    """Energy of motion of body, wheels, driveline and engine, and of wound-up shafts. [J]"""
+    total = car.mass * (q[VX] ** 2 + q[VY] ** 2) + car.yaw_inertia * q[RATE] ** 2
+    total += car.j_engine * q[W_E] ** 2
+    for axle in range(2):
+        left, right = q[W_GFL + 2 * axle], q[W_GFL + 2 * axle + 1]
+        total += car.j_driveline * (0.5 * (left + right)) ** 2
+        if car.shafts.stiffness_nmprad > 0.0:
+            total += car.shafts.flange_inertia_kgm2 * (left**2 + right**2)
+    for wheel in range(4):
+        total += car.inertias[wheel] * q[W_FL + wheel] ** 2
+        total += car.shafts.stiffness_nmprad * q[TWIST_FL + wheel] ** 2
+    return 0.5 * total

@@ -10,9 +10,19 @@ from numpy.typing import NDArray
 
 from circuit_car.car import Car, car_table
 from circuit_car.circuit import Circuit
-from circuit_car.driveline import AERO, BRAKES, ENGINE, GEARBOX, PACKS, ROLLING, TYRES
+from circuit_car.driveline import (
+    AERO,
+    BRAKES,
+    ENGINE,
+    GEARBOX,
+    PACKS_FRONT,
+    PACKS_REAR,
+    ROLLING,
+    SHAFTS,
+    TYRES,
+)
 from circuit_car.driver import Driver, build_plan, driver_table
-from circuit_car.integrate import RECORD_EVERY, RECORDED, STEP_S, run
+from circuit_car.integrate import RECORD_EVERY, RECORDED_AXLE, RECORDED_CAR, STEP_S, run
 
 Array = NDArray[np.float64]
 SAMPLE_S = STEP_S * RECORD_EVERY
@@ -43,6 +53,7 @@ class EnergyBook:
     brakes_j: float
     tyres_j: float
     packs_j: float
+    shafts_j: float
     gearbox_j: float
 
     @property
@@ -55,6 +66,7 @@ class EnergyBook:
             + self.brakes_j
             + self.tyres_j
             + self.packs_j
+            + self.shafts_j
             + self.gearbox_j
         )
 
@@ -66,7 +78,9 @@ class Drive:
     Beside the logged channels: ``stuck`` (1 while the packs hold), ``lock_capacity_nm``,
     ``friction_power_w``, ``friction_energy_j`` (cumulative at the full step rate), ``slip_*``,
     ``wheel_load_*_n``, ``tyre_force_r*_n``, ``yaw_rad``, ``lateral_speed_mps``, ``station_m``,
-    ``plate_temperature_c``.
+    ``plate_temperature_c``, ``flange_speed_*_radps`` (inner ends of the half-shafts).  In a car
+    with two driven axles the channels of a differential are those of the rear one, and those of
+    the front one begin with ``front_``.
     """
 
     channels: dict[str, Array]
@@ -113,7 +127,10 @@ def drive(
     n = samples.shape[1]
     if n >= int(limit_s / SAMPLE_S):
         raise RuntimeError(f"{car.name} did not come back to its box within {limit_s:.0f} s")
-    channels = {name: samples[i] for i, name in enumerate(RECORDED)}
+    names = [*RECORDED_CAR, *RECORDED_AXLE]
+    if len(car.driven_axles) == 2:
+        names += [f"front_{name}" for name in RECORDED_AXLE]
+    channels = {name: samples[i] for i, name in enumerate(names)}
     channels["time_s"] = np.arange(n) * SAMPLE_S
     channels["ambient_temperature_c"] = np.full(n, car.heat.ambient_c)
     channels.update(_lap_channels(channels, circuit, laps))
@@ -125,7 +142,8 @@ def drive(
         rolling_j=float(book[ROLLING]),
         brakes_j=float(book[BRAKES]),
         tyres_j=float(book[TYRES]),
-        packs_j=float(book[PACKS]),
+        packs_j=float(book[PACKS_FRONT] + book[PACKS_REAR]),
+        shafts_j=float(book[SHAFTS]),
         gearbox_j=float(book[GEARBOX]),
     )
     return Drive(channels, car, circuit, driver, laps, energy)
@@ -151,7 +169,11 @@ _LEFT_RIGHT = (
     ("shaft_torque_left_nm", "shaft_torque_right_nm"),
     ("wheel_load_fl_n", "wheel_load_fr_n"),
     ("wheel_load_rl_n", "wheel_load_rr_n"),
+    ("tyre_force_fl_n", "tyre_force_fr_n"),
     ("tyre_force_rl_n", "tyre_force_rr_n"),
+    ("flange_speed_left_radps", "flange_speed_right_radps"),
+    ("front_shaft_torque_left_nm", "front_shaft_torque_right_nm"),
+    ("front_flange_speed_left_radps", "front_flange_speed_right_radps"),
     ("slip_fl", "slip_fr"),
     ("slip_rl", "slip_rr"),
 )
@@ -165,6 +187,8 @@ def mirrored(run_driven: Drive) -> Drive:
     """The same run seen in a mirror: sides change places, sideways signs change."""
     channels = dict(run_driven.channels)
     for left, right in _LEFT_RIGHT:
+        if left not in channels:
+            continue
         channels[left], channels[right] = channels[right], channels[left]
     for name in _SIGNED:
         channels[name] = -channels[name]

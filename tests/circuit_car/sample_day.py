@@ -121,8 +121,8 @@ def truth_document(session: Session, driven: Drive, log: Log) -> dict[str, Any]:
         "breakaway_torque_nm": round(known.breakaway_torque_nm, 4),
         "lock_drive": round(known.lock_drive, 6),
         "lock_overrun": round(known.lock_overrun, 6),
-        "radius_rear_left_m": known.radius_rear_left_m,
-        "radius_rear_right_m": known.radius_rear_right_m,
+        "radius_rear_left_m": known.radius_left_m,
+        "radius_rear_right_m": known.radius_right_m,
         "sensor_offset_and_gain": {
             name: {"offset_si": float(f"{offset:.6g}"), "gain": float(f"{gain:.6g}")}
             for name, (offset, gain) in log.drawn.items()

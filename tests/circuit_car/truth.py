@@ -78,8 +78,8 @@ class Truth:
     lock_overrun: float
     preload_law: str
     running: RunningLaw
-    radius_rear_left_m: float
-    radius_rear_right_m: float
+    radius_left_m: float  # of the driven wheels
+    radius_right_m: float
     laps: tuple[Lap, ...]
     events: tuple[Event, ...]
 
@@ -116,18 +116,35 @@ def _without_short_runs(mask: Mask, sample_s: float) -> Mask:
 
 
 def speed_difference(drive: Drive) -> Array:
-    """Left less right speed of the wheels at the differential. [rad/s]"""
-    return drive["wheel_speed_rl_radps"] - drive["wheel_speed_rr_radps"]
+    """Left less right speed at the side gears of the driven axle. [rad/s]"""
+    return drive["flange_speed_left_radps"] - drive["flange_speed_right_radps"]
+
+
+def wheel_speeds(drive: Drive) -> tuple[Array, Array]:
+    """Speed of the driven wheels, left and right. [rad/s]"""
+    end = drive.car.driven_axle[0]
+    return drive[f"wheel_speed_{end}l_radps"], drive[f"wheel_speed_{end}r_radps"]
+
+
+def rolling_speeds(drive: Drive) -> tuple[Array, Array]:
+    """What the driven wheels would turn at if they rolled without slip, left and right. [rad/s]"""
+    car, axle = drive.car, drive.car.driven_axle
+    half = 0.5 * drive["yaw_rate_radps"] * car.track_m(axle)
+    speeds = (drive["speed_mps"] - half, drive["speed_mps"] + half)
+    if axle == "front":  # steered: the way of the contact point along the wheel
+        steer = drive["steering_angle_rad"]
+        sideways = drive["lateral_speed_mps"] + car.cg_to_front_m * drive["yaw_rate_radps"]
+        left, right = (np.cos(steer) * v + np.sin(steer) * sideways for v in speeds)
+        speeds = (left, right)
+    radii = car.radii_m(axle)
+    return speeds[0] / radii[0], speeds[1] / radii[1]
 
 
 def axle_states(drive: Drive) -> NDArray[np.str_]:
     """State of the driven axle at every exact sample."""
-    car = drive.car
-    left, right = drive["wheel_speed_rl_radps"], drive["wheel_speed_rr_radps"]
-    half = 0.5 * drive["yaw_rate_radps"] * car.track_rear_m
+    left, right = wheel_speeds(drive)
     speed = drive["speed_mps"]
-    rolling_left = (speed - half) / car.radius_rear_left_m
-    rolling_right = (speed + half) / car.radius_rear_right_m
+    rolling_left, rolling_right = rolling_speeds(drive)
     moving = speed > MOVING_MPS
     with np.errstate(divide="ignore", invalid="ignore"):
         slip_left = np.where(moving, (left - rolling_left) / rolling_left, 0.0)
@@ -167,7 +184,8 @@ def axle_states(drive: Drive) -> NDArray[np.str_]:
 def axle_events(drive: Drive) -> tuple[Event, ...]:
     """Every event of the run in order of time."""
     state = axle_states(drive)
-    dw = np.abs(drive["wheel_speed_rl_radps"] - drive["wheel_speed_rr_radps"])
+    left, right = wheel_speeds(drive)
+    dw = np.abs(left - right)
     energy, time = drive["friction_energy_j"], drive.time_s
     events = []
     for name in STATES:
@@ -227,6 +245,7 @@ def running_law(drive: Drive) -> RunningLaw:
 def truth(drive: Drive) -> Truth:
     """All that is known of a run."""
     parts = drive.car.differential
+    radii = drive.car.radii_m(drive.car.driven_axle)
     return Truth(
         breakaway_torque_nm=parts.breakaway_torque_nm,
         break_loose_torque_nm=parts.break_loose_torque_nm,
@@ -234,8 +253,8 @@ def truth(drive: Drive) -> Truth:
         lock_overrun=parts.lock_overrun,
         preload_law=parts.preload_law,
         running=running_law(drive),
-        radius_rear_left_m=drive.car.radius_rear_left_m,
-        radius_rear_right_m=drive.car.radius_rear_right_m,
+        radius_left_m=radii[0],
+        radius_right_m=radii[1],
         laps=laps_of(drive),
         events=axle_events(drive),
     )
