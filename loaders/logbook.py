@@ -116,6 +116,38 @@ def finish_interrupted(logbook: Logbook) -> None:
             _finish_interrupted(logbook)
 
 
+def add_line(folder: Path, name: str, line: str, heading: str) -> None:
+    """Add a line to a text file of the logbook, with its heading when it is new.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, or another process keeps it.
+    """
+    path = folder / name
+    with _writing(Logbook(folder)):
+        text = path.read_text(encoding="utf-8") if path.exists() else heading
+        text += "" if text.endswith("\n") else "\n"
+        _replace_text(path, text + line)
+
+
+def put_text(folder: Path, name: str, text: str) -> None:
+    """Write a text file of the logbook, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, or another process keeps it.
+    """
+    with _writing(Logbook(folder)):
+        _replace_text(folder / name, text)
+
+
+def _replace_text(path: Path, text: str) -> None:
+    aside, _ = _stage(path, lambda place: _write_text(text, place))
+    aside.replace(path)
+
+
 def file_sha256(path: Path) -> str | None:
     """SHA-256 of a file's bytes; None when it cannot be read, which reading it will explain."""
     try:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loaders.errors import InputError
+from pipeline.season_commands import compare, plan, service, tell_of_wear, trend
 
 if TYPE_CHECKING:
     from loaders.judging import Car
@@ -114,6 +115,8 @@ def add(
         except InputError as problem:
             _complain(problem)
             refused += 1
+    if not as_json:
+        tell_of_wear(folder)
     if refused:
         sys.exit(YOUR_INPUT)
 
@@ -328,6 +331,12 @@ def _refuse_other_settings(settings: list[Path], folder: Path) -> None:
 
 def _sample_logs(samples: Path) -> Iterable[Path]:
     return sorted(path for path in samples.iterdir() if path.suffix in {".csv", ".txt"})
+
+
+cli.add_command(compare)
+cli.add_command(plan)
+cli.add_command(service)
+cli.add_command(trend)
 
 
 def _complain(problem: InputError) -> None:

@@ -6,9 +6,10 @@ import numpy as np
 
 from pipeline.result import SLIP_STATES, STATES, CornerSummary, FloatArray, SessionResult
 from reports.document import JsonDict
-from reports.figures import FONT, LARGEST_DISC
+from reports.figures import LARGEST_DISC
 from reports.lap_columns import LapSpan, spans, typed
 from reports.palette import LIGHT, STATE_COLOUR, STATE_SYMBOL
+from reports.plain_figures import FONT
 from reports.thin import evenly
 from reports.wording import STATE_LETTER
 

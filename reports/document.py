@@ -9,6 +9,19 @@ from enum import StrEnum
 JsonDict = dict[str, object]
 
 
+def no_laps(dark_by_light: Mapping[str, str]) -> JsonDict:
+    """What the page's script needs of a page that has no laps to choose from."""
+    return {
+        "length": 1,
+        "laps": {},
+        "notCounted": {},
+        "corners": [],
+        "bounds": None,
+        "states": [],
+        "darkByLight": dict(dark_by_light),
+    }
+
+
 class Align(StrEnum):
     """How the cells of a column stand under its heading."""
 
@@ -83,6 +96,8 @@ class Cell:
     whisker: Whisker | None = None
     span: int = 1
     """How many columns the cell covers."""
+    page: str = ""
+    """Another page of the logbook that the text leads to, relative to this one."""
 
 
 @dataclass(frozen=True, slots=True)

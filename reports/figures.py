@@ -15,47 +15,13 @@ from pipeline.estimate import Bound, Estimate, SessionAnswer
 from pipeline.result import STATES, CornerSummary, LockFit, SessionResult
 from reports.document import JsonDict
 from reports.lap_columns import decoded, drawn_length_m, energy_range_kj, kept_samples, typed
-from reports.numbers import THIN_SPACE, written, written_bound
+from reports.numbers import written, written_bound
 from reports.palette import LIGHT, STATE_COLOUR, STATE_HATCH
+from reports.plain_figures import axis, layout, ribbon
 from reports.wording import STATE_LETTER
 
-FONT = {"family": "inherit", "size": 13, "color": LIGHT["ink"]}
-LEFT_MARGIN, RIGHT_MARGIN, TOP_MARGIN, BOTTOM_MARGIN = 66, 12, 40, 48
 LARGEST_DISC = 62
 """Diameter of the disc of the corner with the highest energy. [px]"""
-
-
-def _axis(title: str, **more: object) -> JsonDict:
-    axis: JsonDict = {
-        "title": {"text": title, "standoff": 8},
-        "showgrid": True,
-        "gridcolor": LIGHT["hair"],
-        "zeroline": True,
-        "zerolinecolor": LIGHT["rule"],
-        "zerolinewidth": 1.5,
-        "ticks": "outside",
-        "ticklen": 4,
-        "tickcolor": LIGHT["rule"],
-        "tickformat": ",",
-        "automargin": False,
-    }
-    return axis | more
-
-
-def _layout(height: int, **more: object) -> JsonDict:
-    layout: JsonDict = {
-        "height": height,
-        "margin": {"l": LEFT_MARGIN, "r": RIGHT_MARGIN, "t": TOP_MARGIN, "b": BOTTOM_MARGIN},
-        "font": dict(FONT),
-        "separators": f".{THIN_SPACE}",
-        "showlegend": False,
-        "hovermode": False,
-        "dragmode": "zoom",
-        "barmode": "overlay",
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-    }
-    return layout | more
 
 
 def _lap_line(bind: str, colour: str, **more: object) -> JsonDict:
@@ -127,7 +93,7 @@ def _reach(result: SessionResult, *traces: np.ndarray | None) -> list[float]:
 
 def _distance_axis(result: SessionResult, **more: object) -> JsonDict:
     span = [0.0, drawn_length_m(result)]
-    return _axis("distance from the start line [m]", range=span, zeroline=False, **more)
+    return axis("distance from the start line [m]", range=span, zeroline=False, **more)
 
 
 def slip_figure(result: SessionResult) -> JsonDict:
@@ -165,11 +131,11 @@ def slip_figure(result: SessionResult) -> JsonDict:
     traces = result.traces
     rows = [len(STATES) - 1 - code for code in range(len(STATES))]
     reach = _reach(result, traces.speed_difference_radps, traces.expected_difference_radps)
-    layout = _layout(
+    frame = layout(
         460,
         xaxis=_distance_axis(result, anchor="y2"),
-        yaxis=_axis("left minus right [rad/s]", domain=[0.36, 1.0], range=reach),
-        yaxis2=_axis(
+        yaxis=axis("left minus right [rad/s]", domain=[0.36, 1.0], range=reach),
+        yaxis2=axis(
             "",
             domain=[0.0, 0.3],
             range=[-0.6, len(STATES) - 0.4],
@@ -182,7 +148,7 @@ def slip_figure(result: SessionResult) -> JsonDict:
         ),
         **_corner_marks(result.corners),
     )
-    return {"data": bars + lines, "layout": layout}
+    return {"data": bars + lines, "layout": frame}
 
 
 def heat_figure(result: SessionResult) -> JsonDict:
@@ -196,18 +162,18 @@ def heat_figure(result: SessionResult) -> JsonDict:
     band = energy_range_kj(result)
     if band is not None:
         grid, low, high = band
-        data.append(_ribbon(grid, low, high, LIGHT["range"]) | {"yaxis": "y2"})
+        data.append(ribbon(grid, low, high, LIGHT["range"]) | {"yaxis": "y2"})
     data.append(_lap_line("energy", "ink", yaxis="y2", line={"color": LIGHT["ink"], "width": 1.8}))
     power = result.traces.friction_power_w
     reach = _reach(result, None if power is None else 1e-3 * power)
-    layout = _layout(
+    frame = layout(
         420,
         xaxis=_distance_axis(result, anchor="y2"),
-        yaxis=_axis("friction power [kW]", domain=[0.52, 1.0], range=reach),
-        yaxis2=_axis("energy so far [kJ]", domain=[0.0, 0.44], rangemode="tozero"),
+        yaxis=axis("friction power [kW]", domain=[0.52, 1.0], range=reach),
+        yaxis2=axis("energy so far [kJ]", domain=[0.0, 0.44], rangemode="tozero"),
         **_corner_marks(result.corners),
     )
-    return {"data": data, "layout": layout}
+    return {"data": data, "layout": frame}
 
 
 def torque_figure(result: SessionResult) -> JsonDict:
@@ -217,37 +183,23 @@ def torque_figure(result: SessionResult) -> JsonDict:
     if traces.torque_difference_nm is not None:
         thin = {"color": LIGHT["chosen"], "width": 1.0}
         data.append(_lap_line("torque_difference", "chosen", line=thin))
-    layout = _layout(
+    frame = layout(
         330,
         xaxis=_distance_axis(result),
-        yaxis=_axis(
+        yaxis=axis(
             "torque [N·m]",
             range=_reach(result, traces.input_torque_nm, traces.torque_difference_nm),
         ),
         **_corner_marks(result.corners),
     )
-    return {"data": data, "layout": layout}
-
-
-def _ribbon(x: np.ndarray, low: np.ndarray, high: np.ndarray, colour: str) -> JsonDict:
-    """A closed band between two curves."""
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": typed(np.concatenate((x, x[::-1]))),
-        "y": typed(np.concatenate((low, high[::-1]))),
-        "fill": "toself",
-        "fillcolor": colour,
-        "line": {"width": 0, "color": colour},
-        "hoverinfo": "skip",
-    }
+    return {"data": data, "layout": frame}
 
 
 def _law_traces(fit: LockFit) -> list[JsonDict]:
     """Fitted law with its band; the build sheet's law dashed, its band hatched."""
-    data = [_ribbon(fit.curve_input_nm, fit.curve_low_nm, fit.curve_high_nm, LIGHT["law_band"])]
+    data = [ribbon(fit.curve_input_nm, fit.curve_low_nm, fit.curve_high_nm, LIGHT["law_band"])]
     if fit.predicted_low_nm is not None and fit.predicted_high_nm is not None:
-        sheet_band = _ribbon(
+        sheet_band = ribbon(
             fit.curve_input_nm, fit.predicted_low_nm, fit.predicted_high_nm, LIGHT["sheet_band"]
         )
         hatch = {"shape": "/", "fgcolor": LIGHT["sheet"], "fgopacity": 0.55, "solidity": 0.08}
@@ -318,14 +270,14 @@ def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
         },
         "hovertemplate": "input %{x:,.0f} N·m<br>locking %{y:,.0f} N·m<extra></extra>",
     }
-    layout = _layout(
+    frame = layout(
         380,
         hovermode="closest",
-        xaxis=_axis("input torque [N·m]", zerolinecolor=LIGHT["muted"]),
-        yaxis=_axis("locking torque [N·m]", rangemode="tozero"),
+        xaxis=axis("input torque [N·m]", zerolinecolor=LIGHT["muted"]),
+        yaxis=axis("locking torque [N·m]", rangemode="tozero"),
         annotations=_lock_labels(result),
     )
-    return {"data": [cloud, chosen, *_law_traces(fit)], "layout": layout}
+    return {"data": [cloud, chosen, *_law_traces(fit)], "layout": frame}
 
 
 def bound(figure: JsonDict, lap: Mapping[str, object]) -> JsonDict:

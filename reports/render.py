@@ -25,10 +25,12 @@ _JSON_ESCAPES = str.maketrans(
 
 def render(report: Report) -> str:
     """The whole page as one string of HTML; every text from the log is escaped."""
-    style, script, bundle = style_sheet(), page_script(), plotly_bundle()
+    style, script = style_sheet(), page_script()
+    # A page without figures has no use for the library that draws them.
+    bundle = plotly_bundle() if report.figures() else ""
     return _environment().get_template("page.html").render(
         report=report,
-        policy=content_policy(style, (bundle, script)),
+        policy=content_policy(style, tuple(filter(None, (bundle, script)))),
         style=Markup(style),
         bundle=Markup(bundle),
         script=Markup(script),

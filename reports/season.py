@@ -1,0 +1,483 @@
+"""The season's page: which pack needs a hand, what it drifts by, and when service is due."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.estimate import Estimate, Grade, Missing
+from pipeline.published_season import sentences
+from pipeline.season import Condition, Course, PackLife, Season, Undated
+from pipeline.service_record import Entry
+from pipeline.signature import EXPLANATIONS
+from reports.document import (
+    Align,
+    Cell,
+    Column,
+    FigureSpec,
+    JsonDict,
+    LegendKey,
+    Link,
+    Note,
+    Report,
+    Row,
+    Section,
+    Statement,
+    Statements,
+    Table,
+    Terms,
+    no_laps,
+)
+from reports.lap_columns import typed
+from reports.numbers import count, number, written
+from reports.palette import LIGHT, dark_by_light
+from reports.plain_figures import axis, layout, ribbon
+from reports.wording import CAUTIONS, GLOSSARY, GRADE_SENTENCES, quantity
+
+NEEDS_A_HAND = (Condition.SERVICE_DUE, Condition.WATCH)
+
+_FIGURES = (
+    ("breakaway", "Is the preload going?", ("breakaway_torque_nm",)),
+    ("locks", "Is the lock going?", ("lock_drive", "lock_overrun")),
+    ("energy", "How hard is the pack worked?", ("energy_per_lap_j",)),
+)
+# Course, mark and line of each quantity: told apart by shape and dash, not by colour alone.
+_SWATCH = {
+    "breakaway_torque_nm": "law",
+    "lock_drive": "law",
+    "lock_overrun": "sheet",
+    "energy_per_lap_j": "heat",
+}
+_STYLE = {
+    "breakaway_torque_nm": ("law", "circle", "solid"),
+    "lock_drive": ("law", "circle", "solid"),
+    "lock_overrun": ("sheet", "square-open", "9px,5px"),
+    "energy_per_lap_j": ("heat", "circle", "solid"),
+}
+
+
+def season_report(season: Season, car: str) -> Report:
+    """The page of a season as data, ready for `reports.render.render`."""
+    lives = tuple(reversed(season.lives))
+    latest = lives[0] if lives else None
+    return Report(
+        title=f"{car}, season",
+        heading=car or "Car without a name",
+        facts=("season", *(_facts(latest) if latest else ("no dated session yet",))),
+        evidence=_evidence(lives),
+        sections=(
+            _findings(lives, season.undated),
+            *(() if latest is None else (_courses(latest),)),
+            _lives_section(lives),
+            *(() if latest is None else (_sessions_section(latest),)),
+            _about(),
+        ),
+        data=no_laps(dark_by_light()),
+    )
+
+
+def _facts(life: PackLife) -> tuple[str, ...]:
+    return (
+        f"build {life.build} since {life.since.isoformat()}",
+        count(len(life.sessions), "session"),
+        count(life.laps, "lap"),
+        f"{number(life.exposure_mj, 2)} MJ through the plates",
+    )
+
+
+def _evidence(lives: Sequence[PackLife]) -> str:
+    grades = {
+        point.value.grade
+        for life in lives
+        for course in life.courses.values()
+        for point in course.points
+    }
+    if not grades:
+        return "none: no session says anything of a pack yet"
+    weakest = max(grades, key=list(Grade).index)
+    mixed = " at the weakest" if len(grades) > 1 else ""
+    return GRADE_SENTENCES[weakest] + mixed
+
+
+def _findings(lives: Sequence[PackLife], undated: Sequence[Undated]) -> Section:
+    items = [statement for i, life in enumerate(lives[:1]) for statement in _said(life, i == 0)]
+    items += [
+        Statement(
+            f"Session {each.id} has no place in time: {each.reason}.",
+            'It enters no course. Note its date with \'sidegear service add "session date" '
+            f"--on DATE --note {each.id}'.",
+            needs_attention=True,
+            grade="",
+        )
+        for each in undated
+    ]
+    items.sort(key=lambda item: not item.needs_attention)
+    return Section(
+        "findings", "Findings", "",
+        (Statements("finding-list", tuple(items), "The logbook holds no dated session yet."),),
+    )  # fmt: skip
+
+
+ADVICE = {
+    Condition.SERVICE_DUE: "Strip, measure and re-shim before the next event; the makers' limits "
+    "decide.",
+    Condition.WATCH: "Check the breakaway torque on the bench at the next chance and note it in "
+    "the service record.",
+    Condition.SOUND: "Nothing to do; go on logging.",
+    Condition.CANNOT_TELL: "Add the sessions to come; four of them make a course.",
+}
+
+
+def _said(life: PackLife, current: bool) -> list[Statement]:
+    first, *rest = sentences(life)
+    grade = str(_grade(life) or "")
+    links = (Link("figure-breakaway", "figure 1"),) if current else ()
+    statements = [
+        Statement(
+            f"Build {life.build}: {first[:1].lower()}{first[1:]}",
+            ADVICE[life.condition],
+            life.condition in NEEDS_A_HAND,
+            grade,
+            links,
+        )
+    ]
+    return statements + [Statement(sentence, "", False, grade) for sentence in rest]
+
+
+def _grade(life: PackLife) -> Grade | None:
+    grades = {p.value.grade for course in life.courses.values() for p in course.points}
+    return max(grades, key=list(Grade).index) if grades else None
+
+
+def _courses(life: PackLife) -> Section:
+    specs = tuple(_figure(i + 1, *each, life) for i, each in enumerate(_FIGURES))
+    return Section(
+        "courses",
+        f"Build {life.build} since it was built",
+        "One mark a session with its 95 % interval; the line and its band are what the sessions "
+        "together say. Marks along the bottom are entries of the service record.",
+        (*specs, _explanations(life)),
+    )
+
+
+def _figure(
+    place: int, name: str, title: str, quantities: tuple[str, ...], life: PackLife
+) -> FigureSpec:
+    courses = [life.courses[each] for each in quantities if life.courses[each].points]
+    labels = [quantity(course.quantity, "").label for course in courses]
+    legend = tuple(
+        LegendKey(label.lower(), _SWATCH[course.quantity])
+        for course, label in zip(courses, labels, strict=True)
+    )
+    if name == "breakaway" and life.bench_checks:
+        legend = (*legend, LegendKey("bench check, as breakaway torque", "bench"))
+    said = "; ".join(_in_words(course) for course in courses)
+    return FigureSpec(
+        id=name,
+        number=place,
+        title=title,
+        caption=f"{said[:1].upper()}{said[1:]}." if said else "",
+        description=f"{title} {said}. The table of sessions holds the same numbers.",
+        figure=_drawn(courses, life) if courses else None,
+        absent="" if courses else "no session of this build tells it.",
+        legend=legend,
+    )
+
+
+def _in_words(course: Course) -> str:
+    shown = quantity(course.quantity, "")
+    now, change = course.now, course.change_per_mj
+    if isinstance(now, Missing) or isinstance(change, Missing):
+        return f"{shown.label.lower()}: no course yet, {course.why_no_line}"
+    text = written(now, shown.unit, shown.factor)
+    per = written(change, shown.unit, shown.factor)
+    verdict = "drifts" if course.drifts else "no drift beyond chance"
+    return (
+        f"{shown.label.lower()} {text.with_interval} {shown.unit} now, {per.with_interval} "
+        f"{shown.unit} per MJ ({verdict})"
+    )
+
+
+def _drawn(courses: Sequence[Course], life: PackLife) -> JsonDict:
+    data: list[JsonDict] = []
+    shown = quantity(courses[0].quantity, "")
+    limit = None
+    for course in courses:
+        colour, mark, dash = _STYLE[course.quantity]
+        if course.line is not None:
+            data += _line_traces(course, life, LIGHT[colour], dash, shown.factor)
+        data.append(_points(course, LIGHT[colour], mark, shown.factor, shown.unit))
+        if course.quantity == "breakaway_torque_nm" and life.forecast is not None:
+            limit = life.forecast.limit_nm
+    if courses[0].quantity == "breakaway_torque_nm" and life.bench_checks:
+        data.append(_bench_checks(life))
+    unit = f" [{shown.unit}]" if shown.unit else ""
+    word = "lock" if len(courses) > 1 else shown.label.lower()
+    drawn = layout(
+        360,
+        hovermode="closest",
+        xaxis=axis("energy through the plates since the build [MJ]", rangemode="tozero"),
+        yaxis=axis(f"{word}{unit}"),
+        **_entry_marks(life),
+    )
+    if limit is not None:
+        _mark_limit(drawn, limit)
+    return {"data": data, "layout": drawn}
+
+
+def _points(course: Course, colour: str, mark: str, factor: float, unit: str) -> JsonDict:
+    values = [factor * point.value.value for point in course.points]
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": [round(point.exposure_mj, 4) for point in course.points],
+        "y": values,
+        "error_y": {
+            "type": "data",
+            "symmetric": False,
+            "array": [factor * (p.value.high - p.value.value) for p in course.points],
+            "arrayminus": [factor * (p.value.value - p.value.low) for p in course.points],
+            "color": colour,
+            "thickness": 1.3,
+            "width": 3,
+        },
+        "marker": {"color": colour, "symbol": mark, "size": 8, "line": {"width": 1.5}},
+        "text": [f"{point.session}, {point.on.isoformat()}" for point in course.points],
+        "hovertemplate": f"%{{text}}<br>%{{y:,.4g}} {unit}<extra></extra>",
+    }
+
+
+def _bench_checks(life: PackLife) -> JsonDict:
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": [round(point.exposure_mj, 4) for point in life.bench_checks],
+        "y": [point.breakaway_nm for point in life.bench_checks],
+        "marker": {
+            "color": LIGHT["sheet"], "symbol": "diamond-open", "size": 11, "line": {"width": 2},
+        },
+        "text": [f"bench check, {point.on.isoformat()}" for point in life.bench_checks],
+        "hovertemplate": "%{text}<br>%{y:,.4g} N·m<extra></extra>",
+    }  # fmt: skip
+
+
+def _line_traces(
+    course: Course, life: PackLife, colour: str, dash: str, factor: float
+) -> list[JsonDict]:
+    assert course.line is not None
+    grid = np.linspace(0.0, life.exposure_mj, 41)
+    ends = [course.line.at(float(x)) for x in grid]
+    middle = factor * np.array([value for value, _ in ends])
+    half = factor * np.array([half for _, half in ends])
+    band = LIGHT["law_band"] if colour == LIGHT["law"] else LIGHT["range"]
+    return [
+        ribbon(grid, middle - half, middle + half, band),
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": typed(grid),
+            "y": typed(middle),
+            "line": {"color": colour, "width": 2.2, "dash": dash},
+            "hoverinfo": "skip",
+        },
+    ]
+
+
+def _entry_marks(life: PackLife) -> JsonDict:
+    """A tick and the words of every entry that stands between the life's sessions."""
+    shown = [e for e in life.entries if e.entry not in (Entry.SESSION_DATE, Entry.BUILD)]
+    days = [session.on for session in life.sessions]
+    ends = np.cumsum([session.energy_j or 0.0 for session in life.sessions]) / 1e6
+    marks: list[JsonDict] = []
+    words: list[JsonDict] = []
+    for entry in shown:
+        done = sum(day < entry.on for day in days)
+        at = float(ends[done - 1]) if done else 0.0
+        marks.append(
+            {
+                "type": "line", "xref": "x", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1,
+                "line": {"color": LIGHT["muted"], "width": 1, "dash": "2px,3px"}, "layer": "below",
+            }
+        )  # fmt: skip
+        words.append(
+            {
+                "xref": "x", "yref": "paper", "x": at, "y": 1, "yanchor": "bottom",
+                "text": str(entry.entry), "showarrow": False,
+                "font": {"size": 11, "color": LIGHT["muted"]},
+            }
+        )  # fmt: skip
+    return {"shapes": marks, "annotations": words}
+
+
+def _mark_limit(drawn: JsonDict, limit_nm: float) -> None:
+    shapes, annotations = drawn["shapes"], drawn["annotations"]
+    assert isinstance(shapes, list)
+    assert isinstance(annotations, list)
+    shapes.append(
+        {
+            "type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1,
+            "y0": limit_nm, "y1": limit_nm,
+            "line": {"color": LIGHT["sheet"], "width": 1.6, "dash": "9px,5px"},
+        }
+    )  # fmt: skip
+    annotations.append(
+        {
+            "xref": "paper", "yref": "y", "x": 1, "y": limit_nm, "xanchor": "right",
+            "yanchor": "bottom", "text": "limit for service", "showarrow": False,
+            "font": {"size": 11, "color": LIGHT["muted"]},
+        }
+    )  # fmt: skip
+
+
+def _explanations(life: PackLife) -> Table | Note:
+    if life.odds is None:
+        return Note("What is wearing", (f"Cannot be told: {life.why_no_odds}.",))
+    rows = tuple(
+        Row((
+            Cell(each.name.capitalize()),
+            Cell(f"{100 * life.odds[each.name]:.0f} %", sort=life.odds[each.name]),
+            Cell(f"{each.said[:1].upper()}{each.said[1:]}"),
+        ))
+        for each in sorted(EXPLANATIONS, key=lambda e: -(life.odds or {})[e.name])
+    )  # fmt: skip
+    return Table(
+        "explanations",
+        "What is wearing, by what changes together",
+        (
+            Column("Explanation", align=Align.TEXT),
+            Column("Odds"),
+            Column("What it means", align=Align.TEXT, sortable=False),
+        ),
+        rows,
+        caption="All explanations count as equally likely before the sessions are looked at.",
+        stacks=True,
+    )
+
+
+def _lives_section(lives: Sequence[PackLife]) -> Section:
+    rows = tuple(
+        Row((
+            Cell(life.build),
+            Cell(life.since.isoformat(), sort=life.since.isoformat()),
+            Cell(str(life.condition), small=life.reason),
+            Cell(str(len(life.sessions)), sort=len(life.sessions)),
+            Cell(str(life.laps), sort=life.laps),
+            Cell(number(life.hours, 1), sort=life.hours),
+            Cell(number(life.exposure_mj, 2), sort=life.exposure_mj),
+            _now_cell(life, "breakaway_torque_nm"),
+        ))
+        for life in lives
+    )  # fmt: skip
+    table = Table(
+        "lives",
+        "Packs, the latest first",
+        (
+            Column("Build", align=Align.TEXT),
+            Column("Since", align=Align.TEXT),
+            Column("Condition", align=Align.TEXT),
+            Column("Sessions"),
+            Column("Laps"),
+            Column("Running", "h"),
+            Column("Energy", "MJ"),
+            Column("Breakaway torque", "N·m"),
+        ),
+        rows,
+        empty="No pack has a dated session yet.",
+    )
+    return Section("packs", "Packs", "", (table,))
+
+
+def _now_cell(life: PackLife, name: str) -> Cell:
+    now = life.courses[name].now
+    if isinstance(now, Missing):
+        points = life.courses[name].points
+        if not points:
+            return Cell("not observable", hint=now.reason)
+        now = points[-1].value
+    shown = quantity(name, "")
+    return Cell(written(now, shown.unit, shown.factor).with_interval, sort=now.value)
+
+
+def _sessions_section(life: PackLife) -> Section:
+    tracked = ("breakaway_torque_nm", "lock_drive", "lock_overrun", "energy_per_lap_j")
+    shown = [quantity(name, "") for name in tracked]
+    rows = tuple(
+        Row((
+            Cell(session.on.isoformat(), sort=session.on.isoformat()),
+            Cell(session.name),
+            Cell(session.circuit),
+            Cell(str(session.laps), sort=session.laps),
+            Cell("unknown" if session.energy_j is None else number(session.energy_j / 1e6, 3),
+                 sort=session.energy_j),
+            *(_value_cell(session.estimates.get(name), each.unit, each.factor)
+              for name, each in zip(tracked, shown, strict=True)),
+        ))
+        for session in life.sessions
+    )  # fmt: skip
+    table = Table(
+        "sessions",
+        f"Sessions of build {life.build}",
+        (
+            Column("Date", align=Align.TEXT),
+            Column("Session", align=Align.TEXT),
+            Column("Circuit", align=Align.TEXT),
+            Column("Laps"),
+            Column("Energy", "MJ"),
+            *(Column(each.label, each.unit, meaning=each.meaning) for each in shown),
+        ),
+        rows,
+    )
+    record = Table(
+        "service-record",
+        "Service record",
+        (
+            Column("Date", align=Align.TEXT),
+            Column("Entry", align=Align.TEXT),
+            Column("Reading"),
+            Column("Method", align=Align.TEXT, sortable=False),
+            Column("Note", align=Align.TEXT, sortable=False),
+        ),
+        tuple(
+            Row((
+                Cell(entry.on.isoformat(), sort=entry.on.isoformat()),
+                Cell(str(entry.entry)),
+                Cell("" if entry.value is None else f"{number(entry.value, 1)} {entry.unit}",
+                     sort=entry.value),
+                Cell(entry.method),
+                Cell(entry.note),
+            ))
+            for entry in life.entries
+        ),
+        empty="Nothing noted since the build. Add to it with 'sidegear service add'.",
+    )  # fmt: skip
+    return Section("history", "History", "", (table, record))
+
+
+def _value_cell(value: Estimate | None, unit: str, factor: float) -> Cell:
+    if value is None:
+        return Cell("not observable")
+    return Cell(written(value, unit, factor).with_interval, sort=value.value)
+
+
+def _about() -> Section:
+    judged = (
+        "Each session enters once, weighted by its own interval and by the scatter between "
+        "sessions beyond it; where a day holds several sessions the day is the unit. A drift is "
+        "claimed only when chance hardly explains it, so that a steady season of 24 sessions, "
+        "looked at after each, raises a false alarm in at most one of a hundred seasons."
+    )
+    energy = (
+        "Energy, not time, wears plates. Sessions before a build or a re-shim say nothing of the "
+        "pack after it."
+    )
+    return Section(
+        "about",
+        "About this page",
+        "",
+        (
+            Note("Cautions", CAUTIONS, strong=True),
+            Note("How it is judged", (judged, energy)),
+            Terms("Words", GLOSSARY),
+        ),
+    )

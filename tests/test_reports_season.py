@@ -1,0 +1,152 @@
+"""The season's page, the comparison's and the logbook's first page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import WatchedPage
+from seasons import FIRST_DAY, published_sessions
+from test_pipeline_setups import runs_of_a_day
+
+from pipeline.bench_check import Method
+from pipeline.season import Season, season
+from pipeline.service_record import Entry, ServiceEntry
+from pipeline.setups import compare
+from reports.document import FigureSpec, Report, Statements, Table
+from reports.index import index_report
+from reports.render import render
+from reports.season import season_report
+from reports.setups import setups_report
+
+HOSTILE = "<img src=x onerror=alert(1)></script>"
+
+
+def rebuilt_season() -> Season:
+    """A pack worn out, built anew, and wearing again; with an oil change and a bench check."""
+    rng = np.random.default_rng(7)
+    old = published_sessions(12, rng, lambda share: {"breakaway_torque_nm": 1 - 0.45 * share})
+    new = published_sessions(
+        14, rng, lambda share: {"breakaway_torque_nm": 1 - 0.4 * share}, first=12
+    )
+    week = timedelta(days=7)
+    record = [
+        ServiceEntry(FIRST_DAY + 12 * week, Entry.BUILD, note="A again"),
+        ServiceEntry(FIRST_DAY + 17 * week, Entry.OIL_CHANGE),
+        ServiceEntry(
+            FIRST_DAY + 20 * week, Entry.BENCH_CHECK, 36.0, "N m", str(Method.OTHER_WHEEL_HELD)
+        ),
+    ]
+    return season([*old, *new], record, {"breakaway_torque_nm": 45.0})
+
+
+@pytest.fixture(scope="module")
+def report() -> Report:
+    return season_report(rebuilt_season(), "Ostrel C3")
+
+
+def statements(report: Report) -> Statements:
+    block = report.sections[0].blocks[0]
+    assert isinstance(block, Statements)
+    return block
+
+
+def table(report: Report, name: str) -> Table:
+    return next(
+        block
+        for section in report.sections
+        for block in section.blocks
+        if isinstance(block, Table) and block.id == name
+    )
+
+
+def figure(report: Report, name: str) -> FigureSpec:
+    return next(
+        block
+        for section in report.sections
+        for block in section.blocks
+        if isinstance(block, FigureSpec) and block.id == name
+    )
+
+
+def test_the_condition_of_the_pack_that_runs_comes_first(report: Report) -> None:
+    first = statements(report).items[0]
+    assert first.sentence.startswith("Build A again: service due: the breakaway torque drifts")
+    assert first.needs_attention
+
+
+def test_the_bench_check_is_drawn_as_the_breakaway_torque_it_stands_for(report: Report) -> None:
+    drawn = figure(report, "breakaway").figure
+    assert drawn is not None
+    checks = [trace for trace in drawn["data"] if trace.get("text") and trace["y"] == [72.0]]  # type: ignore[attr-defined]
+    assert len(checks) == 1
+
+
+def test_drive_and_overrun_are_told_apart_without_colour(report: Report) -> None:
+    drawn = figure(report, "locks").figure
+    assert drawn is not None
+    traces = drawn["data"]
+    assert isinstance(traces, list)
+    marks = {trace["marker"]["symbol"] for trace in traces if "marker" in trace}
+    dashes = {trace["line"].get("dash") for trace in traces if trace.get("mode") == "lines"}
+    assert marks == {"circle", "square-open"}
+    assert {"solid", "9px,5px"} <= dashes
+
+
+def test_both_lives_are_listed_the_latest_first(report: Report) -> None:
+    assert [row.cells[0].text for row in table(report, "lives").rows] == ["A again", "A"]
+
+
+def test_the_first_page_leaves_out_packs_that_were_rebuilt() -> None:
+    report = index_report(rebuilt_season(), [], "Ostrel C3")
+    assert [item.sentence.split(":")[0] for item in statements(report).items] == ["Build A again"]
+
+
+def test_the_first_page_leads_to_every_session() -> None:
+    sessions = published_sessions(3, np.random.default_rng(1))
+    shown = table(index_report(season(sessions), sessions, "Ostrel C3"), "session-list")
+    assert [row.cells[1].page for row in shown.rows] == [
+        f"pages/run{number:03d}-0000.html" for number in (2, 1, 0)
+    ]
+
+
+def test_a_page_without_figures_carries_no_drawing_library() -> None:
+    page = render(index_report(season([]), [], "Ostrel C3"))
+    assert len(page) < 100_000
+
+
+def test_the_comparison_names_what_differs_first() -> None:
+    day = compare(runs_of_a_day("ABBA", 2, softer=0.7), "A", "B")
+    first = statements(setups_report(day, "Ostrel C3")).items[0]
+    assert first.sentence.startswith("Setup B differs from A in lock on drive by −11")
+    assert "percentage points" in first.sentence
+
+
+PAGES: dict[str, Callable[[], Report]] = {
+    "season": lambda: season_report(rebuilt_season(), "Ostrel C3"),
+    "season of nothing": lambda: season_report(season([]), "Ostrel C3"),
+    "setups": lambda: setups_report(
+        compare(runs_of_a_day("ABBA", 2, softer=0.7), "A", "B"), "Ostrel C3"
+    ),
+    "index": lambda: index_report(
+        rebuilt_season(), published_sessions(3, np.random.default_rng(1)), HOSTILE
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", PAGES)
+def test_the_page_opens_draws_and_nothing_complains(
+    browser_page: WatchedPage, tmp_path: Path, kind: str
+) -> None:
+    report = PAGES[kind]()
+    path = tmp_path / "page.html"
+    path.write_text(render(report), encoding="utf-8")
+    page = browser_page.open(path)
+    for name in report.figures():
+        page.locator(f"#figure-{name}").scroll_into_view_if_needed()
+        page.locator(f"#figure-{name} .main-svg").first.wait_for()
+    # The fixture fails the test when the page complains or asks the network for anything.
+    assert page.locator("h1").inner_text() == report.heading
