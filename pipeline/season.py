@@ -239,7 +239,7 @@ def _session(result: Mapping[str, Any], stated: Mapping[str, date]) -> SeasonSes
         estimates={
             name: _read_estimate(answer)
             for name, answer in result["estimates"].items()
-            if "value" in answer and "grade" in answer
+            if "low" in answer  # a bound from one side has no place in a course
         },
     )
 
