@@ -26,6 +26,7 @@ from pipeline.estimate import Grade
 from pipeline.estimates import lock_fit, session_estimates
 from pipeline.evidence import Evidence
 from pipeline.findings import findings
+from pipeline.friction_estimates import friction_estimates
 from pipeline.heat import plate_friction_power
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
 from pipeline.lateness import delay_answer, is_late, torque_lateness
@@ -91,6 +92,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         **session_estimates(evidence, learnt, lap_table, events),
         **corner_measures(evidence, learnt, expected, signals.speed_mps, events),
         "torque_delay_s": delay_answer(signals, delay),
+        **friction_estimates(signals, learnt, sheet.differential),
     }
     choices = session_choices(learnt, signals.grade)
     predicted = predictions(sheet.differential)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pipeline.estimate import Choice, Missing, Prediction, SessionAnswer
 from pipeline.findings_axle import energy, held, overspeed, turning
 from pipeline.findings_bounds import apart, bounds, breakaway_at_most
+from pipeline.findings_friction import friction
 from pipeline.findings_lock import breakaway, impossible, locks, preload, way
 from pipeline.findings_signals import counted_laps, delay, radii, sensors, signals_that_lie
 from pipeline.result import CornerSummary, Finding, LapSummary, QualityNote, SessionInfo, SlipEvent
@@ -40,6 +41,7 @@ def findings(
         *overspeed(info, events, counted, estimates),
         *held(info, events, counted, estimates),
         *turning(info, estimates),
+        *friction(info, estimates),
         *sensors(info, estimates),
         *delay(info, estimates),
         *radii(info, estimates),

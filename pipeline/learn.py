@@ -7,7 +7,7 @@ taken out, the rolling radii from gentle running.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +55,9 @@ _GENTLE_SMOOTH_S = 0.2
 # A wheel of 48 teeth at 5 m/s passes one in 8 ms, and shows its speed one later.
 _TOOTH_LAG_S = 0.02
 _FEWEST_LAPS = 4
+# Averaged samples a hundredth of a second apart hang together; of a day's sliding every other or
+# every tenth says as much.
+_MOST_SAMPLES = 150_000
 _STRETCH_S = 20.0
 
 
@@ -90,6 +93,10 @@ class Learnt:
     why_no_radius: str
     preload: Choice | None = None
     """Which preload law holds, with its odds; None without a law."""
+    samples: SlidingSamples | None = None
+    """What the law was fitted to; torques averaged, the sensors' differences still in them."""
+    fitted: IndexArray = field(default_factory=lambda: np.empty(0, dtype=np.intp))
+    """Which samples those are."""
 
 
 def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
@@ -101,7 +108,9 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     sliding = (
         surely_sliding(signals, smooth, threshold) & signals.steady & moving & (clusters.label >= 0)
     )
-    judged, why = _law(signals, clusters, smooth, sliding, sheet)
+    found = _law_samples(signals, clusters, smooth, sliding)
+    samples, fitted = (None, np.empty(0, dtype=np.intp)) if found is None else found
+    judged, why = _law(signals, clusters, samples, sheet)
     law = None if judged is None else judged.law
     torque = _corrected(signals.torque, law)
     if torque is None:
@@ -121,6 +130,8 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
         radii_from="gentle running" if torque is not None else "turns both ways",
         why_no_radius=why_no_radius,
         preload=None if judged is None else judged.choice,
+        samples=samples,
+        fitted=fitted,
     )
 
 
@@ -154,24 +165,35 @@ def _clusters(signals: Signals, laps: tuple[Lap, ...]) -> Clusters:
     return Clusters(np.where(usable, stretch, -1), f"stretches of {_STRETCH_S:.0f} s")
 
 
-def _law(
-    signals: Signals, clusters: Clusters, smooth: FloatArray, sliding: BoolArray, sheet: BuildSheet
-) -> tuple[JudgedLaw | None, str]:
+def _law_samples(
+    signals: Signals, clusters: Clusters, smooth: FloatArray, sliding: BoolArray
+) -> tuple[SlidingSamples, IndexArray] | None:
+    """What the law is fitted to, and which samples those are; None without torques."""
     if signals.torque is None:
-        return None, "the log does not hold both half-shaft torques"
+        return None
     # Noise in the input torque would flatten the law, so torques are averaged like the speeds.
     window = odd_samples(SMOOTH_S, signals.rate_hz)
     torque = smoothed(signals.torque, window)
     chosen = sliding & _one_sided(signals.torque.input_nm, torque.input_nm, window)
     if np.count_nonzero(chosen) < LEAST_SLIDING_S * signals.rate_hz:
         chosen = sliding
+    step = 1 + np.count_nonzero(chosen) // _MOST_SAMPLES
+    at = np.flatnonzero(chosen)[::step]
     samples = SlidingSamples(
-        torque.input_nm[chosen],
-        torque.difference_nm[chosen],
-        smooth[chosen],
-        clusters.label[chosen],
-        signals.rate_hz,
+        torque.input_nm[at],
+        torque.difference_nm[at],
+        smooth[at],
+        clusters.label[at],
+        signals.rate_hz / step,
     )
+    return samples, at
+
+
+def _law(
+    signals: Signals, clusters: Clusters, samples: SlidingSamples | None, sheet: BuildSheet
+) -> tuple[JudgedLaw | None, str]:
+    if samples is None:
+        return None, "the log does not hold both half-shaft torques"
     if samples.seconds() < LEAST_SLIDING_S:
         return None, never_slides(signals, samples.seconds())
     stated = sheet.differential.preload_law

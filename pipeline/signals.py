@@ -53,6 +53,8 @@ class Signals:
     input: InputTorque | None
     """Torque at the ring gear by the best evidence there is; None where nothing tells it."""
     accel_long_mps2: FloatArray | None
+    oil_c: FloatArray | None
+    """Temperature of the differential's oil. [degC]"""
     x_m: FloatArray | None
     y_m: FloatArray | None
     clean: BoolArray
@@ -126,6 +128,7 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         torque=torque,
         input=found,
         accel_long_mps2=session.channels.get("accel_long_mps2"),
+        oil_c=session.channels.get("oil_temperature_c"),
         x_m=x,
         y_m=y,
         clean=clean,

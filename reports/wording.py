@@ -94,6 +94,36 @@ QUANTITIES: dict[str, Quantity] = {
     "torque_difference_gain": Quantity(
         "Torque sensors, gain", "how much more of the input torque the left one reads", "%", 100.0
     ),
+    "lock_hysteresis_drive": Quantity(
+        "Ramp hysteresis, drive", "lock with the torque falling less lock with it rising",
+        "%", 100.0, "lock",
+    ),
+    "lock_hysteresis_overrun": Quantity(
+        "Ramp hysteresis, overrun", "the same on the overrun", "%", 100.0, "lock",
+    ),
+    "ramp_friction_drive": Quantity(
+        "Friction on the drive ramps", "that the hysteresis comes from", "", 1.0,
+    ),
+    "ramp_friction_overrun": Quantity(
+        "Friction on the overrun ramps", "that the hysteresis comes from", "", 1.0,
+    ),
+    "friction_per_speed_slow": Quantity(
+        "Friction against speed, slow", "change for each rad/s of speed difference up to 4 rad/s",
+        "% per rad/s", 100.0,
+    ),
+    "friction_per_speed_fast": Quantity(
+        "Friction against speed, fast", "the same beyond 4 rad/s", "% per rad/s", 100.0,
+    ),
+    "friction_per_plate_speed_slow": Quantity(
+        "Friction against plate speed", "slow sliding, for each m/s of one plate over the next",
+        "% per m/s", 100.0,
+    ),
+    "friction_per_10_k": Quantity(
+        "Friction against oil temperature", "change for each 10 K", "%", 100.0,
+    ),
+    "static_to_running_friction": Quantity(
+        "Static over running friction", "peak where a held axle lets go, over the law", "", 1.0,
+    ),
     "torque_delay_s": Quantity(
         "Torque delay", "how much later the half-shaft torques are logged than the wheel speeds",
         "ms", 1e3,
