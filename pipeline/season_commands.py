@@ -13,6 +13,7 @@ import click
 from loaders.errors import InputError
 
 if TYPE_CHECKING:
+    from loaders.logbook import Logbook
     from pipeline.season import Season
     from pipeline.service_record import ServiceEntry
     from pipeline.setups import SetupDay
@@ -297,4 +298,15 @@ def season_of(folder: Path) -> Season:
     from pipeline.service_record import NAME, read_service_record
 
     _refuse_absent(folder)
-    return season(session_summaries(Logbook(folder)), read_service_record(folder / NAME))
+    record = read_service_record(folder / NAME)
+    return season(session_summaries(Logbook(folder)), record, _limits(Logbook(folder)))
+
+
+def _limits(logbook: Logbook) -> dict[str, float]:
+    """Lowest values that the build sheet allows in service."""
+    from pipeline.build_sheet import read_build_sheet
+
+    if not logbook.build_sheet.is_file():
+        return {}
+    allowed = read_build_sheet(logbook.build_sheet).limits.breakaway_nm
+    return {} if allowed is None else {"breakaway_torque_nm": allowed[0]}

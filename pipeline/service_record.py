@@ -15,7 +15,8 @@ from enum import StrEnum
 from pathlib import Path
 
 from loaders.errors import InputError, nearest
-from pipeline.bench_check import Method, PreloadLaw, breakaway_from_reading, loaded_ramps
+from pipeline.bench_check import Method, breakaway_from_reading, loaded_ramps
+from pipeline.plates import PreloadLaw
 
 NAME = "service_record.csv"
 HEADER = ("date", "entry", "value", "unit", "method", "note")
@@ -168,7 +169,7 @@ def problems_of(entry: ServiceEntry) -> list[str]:
 
 
 def breakaway_of(
-    entry: ServiceEntry, locks: Mapping[str, float], law: PreloadLaw = "adding"
+    entry: ServiceEntry, locks: Mapping[str, float], law: PreloadLaw = PreloadLaw.ADDING
 ) -> float | None:
     """Breakaway torque that a bench check stands for; None when it cannot be told. [N m]
 
