@@ -33,6 +33,7 @@ from pipeline.lateness import delay_answer, is_late, torque_lateness
 from pipeline.learn import Learnt, learn
 from pipeline.predict import predictions
 from pipeline.quality import quality_notes
+from pipeline.read_back import read_back
 from pipeline.result import (
     NO_STATE,
     Exclusion,
@@ -95,7 +96,10 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         **friction_estimates(signals, learnt, sheet.differential),
     }
     choices = session_choices(learnt, signals.grade)
-    predicted = predictions(sheet.differential)
+    predicted = predictions(sheet)
+    estimates |= read_back(
+        sheet, learnt.law, learnt.clusters.name, estimates, predicted, signals.grade
+    )
     info = _info(session, sheet, circuit, signals, length)
     notes = quality_notes(session, faults, sheet, signals, learnt, delay)
     return SessionResult(
@@ -107,7 +111,15 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         predictions=predicted,
         lock_fit=lock_fit(evidence, learnt, predicted),
         findings=findings(
-            info, lap_table, events, corner_table, estimates, predicted, choices, notes
+            info,
+            lap_table,
+            events,
+            corner_table,
+            estimates,
+            predicted,
+            choices,
+            notes,
+            sheet.limits,
         ),
         exclusions=_exclusions(signals, learnt, laps),
         quality=notes,

@@ -9,7 +9,9 @@ from pipeline.findings_axle import energy, held, overspeed, turning
 from pipeline.findings_bounds import apart, bounds, breakaway_at_most
 from pipeline.findings_friction import friction
 from pipeline.findings_lock import breakaway, impossible, locks, preload, way
+from pipeline.findings_parts import ramps, service, stack
 from pipeline.findings_signals import counted_laps, delay, radii, sensors, signals_that_lie
+from pipeline.parts import Limits
 from pipeline.result import CornerSummary, Finding, LapSummary, QualityNote, SessionInfo, SlipEvent
 
 
@@ -22,6 +24,7 @@ def findings(
     predicted: Mapping[str, Prediction],
     choices: Mapping[str, Choice | Missing],
     quality: tuple[QualityNote, ...] = (),
+    limits: Limits | None = None,
 ) -> tuple[Finding, ...]:
     """The session's findings, the ones that need a hand first; before all, signals that lie."""
     counted = [lap for lap in laps if lap.valid]
@@ -37,6 +40,9 @@ def findings(
         *bounds(info, estimates),
         *apart(info, estimates),
         *breakaway_at_most(info, estimates),
+        *ramps(info, estimates),
+        *stack(info, estimates, limits or Limits()),
+        *service(info, estimates, limits or Limits()),
         *energy(info, estimates, corners),
         *overspeed(info, events, counted, estimates),
         *held(info, events, counted, estimates),

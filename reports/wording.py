@@ -128,6 +128,32 @@ QUANTITIES: dict[str, Quantity] = {
         "Torque delay", "how much later the half-shaft torques are logged than the wheel speeds",
         "ms", 1e3,
     ),
+    "friction_by_drive_ramps": Quantity(
+        "Plate friction by drive ramps", "what the lock on drive and the build sheet's parts give",
+        "", 1.0, "lock",
+    ),
+    "friction_by_overrun_ramps": Quantity(
+        "Plate friction by overrun ramps", "the same by the lock on overrun", "", 1.0, "lock",
+    ),
+    "friction_by_breakaway": Quantity(
+        "Plate friction by breakaway", "if the washers still push as built", "", 1.0, "lock",
+    ),
+    "friction_overrun_to_drive": Quantity(
+        "Friction, overrun over drive", "1 where the ramps are those of the build sheet",
+        "", 1.0, "lock",
+    ),
+    "spring_force_n": Quantity(
+        "Washer force", "on the packs; plate friction and faces cancel", "N", 1.0, "lock",
+    ),
+    "washer_compression_m": Quantity(
+        "Washers pressed by", "all washers together", "mm", 1000.0,
+    ),
+    "stack_loss_m": Quantity(
+        "Stack height lost", "since the build; a shim as thick restores it", "mm", 1000.0,
+    ),
+    "shim_to_wanted_m": Quantity(
+        "Shim to the wanted breakaway", "to add; below zero to take out", "mm", 1000.0,
+    ),
     **{
         f"{str(state).replace(' ', '_')}_s_per_lap": Quantity(
             f"Time {words}", "in one lap", "s", 1.0, "slip"

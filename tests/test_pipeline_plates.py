@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.build_sheet import Differential
+from pipeline.build_sheet import BuildSheet, Car, Differential, Sensors, States
 from pipeline.estimate import Missing, Predicted
 from pipeline.plates import (
     bias_ratio,
@@ -128,10 +128,14 @@ WHOLE_SHEET = Differential(
 )
 
 
+def sheet_of(parts: Differential) -> BuildSheet:
+    return BuildSheet(Car("example", "rear", 1.5, 0.31), parts, Sensors(), States())
+
+
 def test_a_whole_build_sheet_predicts_a_range_around_the_middle_of_its_parts() -> None:
     # Source: worked example derived by hand: mu 0.10, 4 faces, R_e 52.5 mm, R_r 42 mm, 45 degrees,
     # 2000 N: T_pre 84 N m, k 0.5; at 60 degrees k 0.2887.
-    found = predictions(WHOLE_SHEET)
+    found = predictions(sheet_of(WHOLE_SHEET))
     breakaway, drive, overrun = (
         found[name] for name in ("breakaway_torque_nm", "lock_drive", "lock_overrun")
     )
@@ -144,7 +148,7 @@ def test_a_whole_build_sheet_predicts_a_range_around_the_middle_of_its_parts() -
 
 
 def test_a_build_sheet_with_gaps_says_which_keys_it_lacks() -> None:
-    found = predictions(Differential(build="bare"))["lock_drive"]
+    found = predictions(sheet_of(Differential(build="bare")))["lock_drive"]
     assert isinstance(found, Missing)
     assert "ramp_radius_m" in found.reason
     assert "friction_faces_per_pack" in found.reason
