@@ -19,6 +19,11 @@ _SMOOTH_S = 0.3
 _BOTH_WAYS = 0.1
 # A position of 0.15 m noise gives the speed within 1 % over so long a stretch at 20 m/s.
 _STRETCH_S = 1.0
+# Fewer samples say nothing of a sign. It is told where the other one is above this share of its own
+# 95th percentile, and not at all when less than this much speaks for it.
+_LEAST_SAMPLES = 100
+_TURNING = 0.3
+LEAST_ACCORD = 0.6
 # Wheel speeds and ground speed keep so much to one ratio, tight corners and wheelspin included; an
 # engine changes gear, by a quarter and more.
 _SAME_RATIO_SPREAD = 0.12
@@ -58,29 +63,70 @@ def line(y: FloatArray, x: FloatArray, where: BoolArray | None = None) -> Line:
     """Proportion of ``y`` to ``x`` by least squares, and their correlation about zero."""
     use = np.isfinite(x) & np.isfinite(y)
     use &= True if where is None else where
-    xx, yy, xy = (float(np.dot(a[use], b[use])) for a, b in ((x, x), (y, y), (x, y)))
+    x, y = x[use], y[use]
+    # Not np.dot: on some machines its threads cost more than the sums.
+    xx, yy, xy = (float(np.sum(a * b)) for a, b in ((x, x), (y, y), (x, y)))
     if xx <= 0 or yy <= 0:
         return Line(0.0, 0.0)
     return Line(xy / xx, xy / math.sqrt(xx * yy))
 
 
-def rate_of_change(values: FloatArray) -> FloatArray:
-    """Change per second over the stretch around each grid point."""
-    half = max(1, round(0.5 * _STRETCH_S * GRID_HZ))
+def rate_of_change(values: FloatArray, rate_hz: float = GRID_HZ) -> FloatArray:
+    """Change per second over the stretch of a second around each sample."""
+    half = max(1, round(0.5 * _STRETCH_S * rate_hz))
     out = np.full(len(values), np.nan)
-    out[half:-half] = (values[2 * half :] - values[: -2 * half]) / (2 * half / GRID_HZ)
+    out[half:-half] = (values[2 * half :] - values[: -2 * half]) / (2 * half / rate_hz)
     return out
 
 
-def over_stretch(values: FloatArray) -> FloatArray:
+def over_stretch(values: FloatArray, rate_hz: float = GRID_HZ) -> FloatArray:
     """Mean over the same stretch that `rate_of_change` takes."""
-    half = max(1, round(0.5 * _STRETCH_S * GRID_HZ))
+    half = max(1, round(0.5 * _STRETCH_S * rate_hz))
     weights = np.full(2 * half + 1, 1.0)
     weights[[0, -1]] = 0.5
     out = np.full(len(values), np.nan)
     if len(values) > 2 * half:
         out[half:-half] = np.convolve(values, weights / weights.sum(), mode="valid")
     return out
+
+
+def accord(
+    values: FloatArray, reference: FloatArray, where: BoolArray | None = None
+) -> tuple[float, int]:
+    """From -1 (always of opposite sign) to 1 (always of the same), and from how many samples.
+
+    Notes
+    -----
+    Told where the reference is above 0.3 of its own 95th percentile, each sample with the size of
+    its value; one far out counts no more than three usual ones.
+
+    >>> accord(np.full(200, -2.0), np.full(200, 1.0))
+    (-1.0, 200)
+    """
+    known = np.isfinite(values) & np.isfinite(reference)
+    known &= True if where is None else where
+    values, reference = values[known], reference[known]
+    if len(values) < _LEAST_SAMPLES:
+        return 0.0, 0
+    size = np.abs(reference)
+    at = int(0.95 * (len(size) - 1))
+    told = size > _TURNING * np.partition(size, at)[at]
+    signed = np.copysign(values[told], values[told] * reference[told])
+    limit = 3 * float(np.median(np.abs(signed))) + 1e-12
+    signed = np.clip(signed, -limit, limit)
+    weight = float(np.sum(np.abs(signed)))
+    return (float(np.sum(signed)) / weight, len(signed)) if weight else (0.0, 0)
+
+
+def off_power(speed: FloatArray, rate_hz: float = GRID_HZ) -> BoolArray:
+    """Slowing down, but rolling: neither wheelspin nor the lock holds the wheels together."""
+    change = rate_of_change(speed, rate_hz)
+    if not np.isfinite(change).any():
+        return np.zeros(len(speed), dtype=bool)
+    slowing = -np.nanpercentile(change, 2)
+    rolling = speed > 0.1 * np.nanmax(speed)
+    found: BoolArray = rolling & (change < -0.02 * slowing) & (change > -0.5 * slowing)
+    return found
 
 
 def keeps_ratio(one: FloatArray, other: FloatArray) -> bool:
@@ -150,9 +196,10 @@ def slip_under_drive(
     straight = large if yaw is None else large & (np.abs(yaw) < np.nanpercentile(np.abs(yaw), 60))
     strong = straight & (accel > 0.5 * np.nanpercentile(accel, 98))
     none = straight & (np.abs(accel) < 0.15 * np.nanpercentile(accel, 98))
+    strong, none = strong & np.isfinite(slip), none & np.isfinite(slip)
     if strong.sum() < 10 or none.sum() < 10:
         return math.nan
-    return float(np.nanmedian(slip[strong]) / np.nanmedian(slip[none]) - 1)
+    return float(np.median(slip[strong]) / np.median(slip[none]) - 1)
 
 
 def path_scales(
@@ -189,13 +236,19 @@ def covers_distance(values: FloatArray, speed: FloatArray) -> float:
     return float(1 / middle) if high - low < 0.1 * middle else 0.0
 
 
-def heading_rate(east: FloatArray, north: FloatArray) -> FloatArray:
-    """Turning of the path, positive to the left, over each stretch. [rad/s]"""
-    x, y = rate_of_change(east), rate_of_change(north)
+def heading_rate(east: FloatArray, north: FloatArray, rate_hz: float = GRID_HZ) -> FloatArray:
+    """Turning of the path, positive to the left, over each stretch. [rad/s]
+
+    >>> t = np.arange(0.0, 10.0, 0.1)
+    >>> left = heading_rate(20.0 * np.cos(t), 20.0 * np.sin(t))
+    >>> round(float(left[50]), 3)
+    1.0
+    """
+    x, y = rate_of_change(east, rate_hz), rate_of_change(north, rate_hz)
     heading = np.full(len(x), np.nan)
     known = np.isfinite(x + y)
     heading[known] = np.unwrap(np.arctan2(y[known], x[known]))
-    return rate_of_change(heading)
+    return rate_of_change(heading, rate_hz)
 
 
 def is_whole(values: FloatArray) -> bool:

@@ -83,9 +83,10 @@ def judged(log: Look, column: str, channel: str, why: str, *, kind: str = "") ->
         sure = kind in log.units.checked
         why = f"{why}; {unit} {'agrees with the other columns' if sure else 'by its size alone'}"
         confidence = confidence if sure else Confidence.GUESS
-    if kind == "speed" and log.units.rivals and not stated:
+    rivals = log.units.rivals.get("speed", ())
+    if kind == "speed" and rivals and not stated:
         confidence = Confidence.GUESS
-        why = f"{why}, and {' or '.join(log.units.rivals)} would as well"
+        why = f"{why}, and {' or '.join(rivals)} would as well"
     return Proposal(channel, column, unit or stated, confidence, why)
 
 

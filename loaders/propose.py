@@ -86,7 +86,7 @@ def _look(
     free = [k for k in own if k not in {motion.speed, *motion.wheels, *used}]
     log = Look(
         stated, own, columns[time], grid, hints, motion, None,
-        scales.Consistent({}, frozenset()), car,
+        scales.Consistent({}), car,
     )  # fmt: skip
     if not motion.wheels:
         return log
@@ -97,25 +97,36 @@ def _look(
 def _units(log: Look) -> scales.Consistent:
     motion = log.motion
     if motion.speed is None:
-        return scales.Consistent({}, frozenset())
-    kinds = {
-        "speed": (motion.speed, "speed_mps"), "accel": (motion.accel, "accel_long_mps2"),
-        "yaw": (motion.yaw, "yaw_rate_radps"), "lateral": (motion.lateral, "accel_lat_mps2"),
-        "path": (motion.path[0] if motion.path else None, "position_x_m"),
-    }  # fmt: skip
+        return scales.Consistent({})
+
+    def stated(column: str | None, channel: str) -> str | None:
+        return log.unit(column, channel) if column else None
+
     scale = max(motion.path_scale)
     # Geographic: as if in metres.
     scale /= METRES["rad"] if scale > 1e6 else METRES["deg"] if scale > 1e4 else 1.0
-    return scales.consistent_units(
-        {kind: log.unit(column, channel) if column else None
-         for kind, (column, channel) in kinds.items()},
-        float(np.nanpercentile(log.speed, 99.5)),
-        motion.accel_slope,
-        motion.lateral_slope if motion.yaw else 0.0,
-        scale,
-        motion.path_turn if motion.yaw else 0.0,
-        [ratio_of(log.grid[k], log.speed) for k in motion.wheels],
-    )  # fmt: skip
+    wheels = {
+        f"wheel {k}": scales.Column(
+            scales.WHEELS, None, 1 / ratio_of(log.grid[k], log.speed), 1 / len(motion.wheels)
+        )
+        for k in motion.wheels
+    }
+    path = motion.path[0] if motion.path else None
+    return scales.consistent(
+        scales.Column(scales.SPEEDS, stated(motion.speed, "speed_mps")),
+        scales.Column(scales.YAW_RATES, stated(motion.yaw, "yaw_rate_radps")),
+        scales.Column(scales.ACCELERATIONS, stated(motion.lateral, "accel_lat_mps2")),
+        {
+            "accel": scales.Column(
+                scales.ACCELERATIONS, stated(motion.accel, "accel_long_mps2"), motion.accel_slope
+            ),
+            "path": scales.Column(scales.DISTANCES, stated(path, "position_x_m"), scale),
+            **wheels,
+        },
+        lateral_slope=motion.lateral_slope if motion.yaw else 0.0,
+        path_turn=motion.path_turn if motion.yaw else 0.0,
+        top_speed=float(np.nanpercentile(log.speed, 99.5)),
+    )
 
 
 def _of_singles(log: Look) -> list[Proposal]:

@@ -9,13 +9,16 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from loaders.evidence import (
+    GRID_HZ,
     BoolArray,
     FloatArray,
+    accord,
     companions,
     covers_distance,
     heading_rate,
     is_one_sided,
     line,
+    off_power,
     over_stretch,
     path_scales,
     rate_of_change,
@@ -34,6 +37,7 @@ _STEERING = 0.6
 # Of four wheels none runs so much less faster in corners than the others; a ground speed does.
 _LEAST_SHARE = 0.4
 _SHAFT_PAIR = 0.85
+_SIDE_SHARE = 0.2
 _DRIVING = 0.3
 # Driven wheels slipped 1.6 % and more at full drive, undriven ones less than 0.1 %.
 _DRIVEN_SLIP = 0.006
@@ -95,13 +99,13 @@ def motion_of(columns: dict[str, FloatArray], named: Mapping[str, str] | None = 
     path = _path({k: v for k, v in free.items() if k != accel[0]}, speed)
     for used in (accel[0], *(path[0] or ())):
         signed.pop(used or "", None)
-    off_power = _off_power(speed)
-    yaw, lateral, slope = _yaw(signed, columns, group, speed, off_power, named)
+    coasting = off_power(speed)
+    yaw, lateral, slope = _yaw(signed, columns, group, speed, coasting, named)
     turning = yaw or lateral
     share: dict[str, float] = {}
     if turning is not None:
         turn = columns[turning] if yaw else columns[turning] / np.maximum(speed, 1e-9)
-        share = {k: yaw_share(columns[k], speed, turn, off_power) for k in group}
+        share = {k: yaw_share(columns[k], speed, turn, coasting) for k in group}
         middle = middle or _unmoved(share)
     wheels = _wheels(group, middle, share, named)
     if not wheels:
@@ -116,7 +120,7 @@ def motion_of(columns: dict[str, FloatArray], named: Mapping[str, str] | None = 
     return Motion(
         speed=middle,
         wheels=wheels,
-        driven=_driven(columns, wheels, speed, columns[yaw] if yaw else None),
+        driven=driven_pair(columns, wheels, speed, columns[yaw] if yaw else None),
         share={k: v for k, v in share.items() if k in wheels},
         turning=turning,
         yaw=yaw,
@@ -137,15 +141,6 @@ def _middle(columns: dict[str, FloatArray], group: list[str]) -> FloatArray:
     """Middle of the speeds in the first one's unit: near the car's own, whichever they are."""
     first = columns[group[0]]
     return np.median([columns[k] / ratio_of(columns[k], first) for k in group], axis=0)
-
-
-def _off_power(speed: FloatArray) -> BoolArray:
-    """Slowing down, but rolling: neither wheelspin nor the lock holds the wheels together."""
-    change = rate_of_change(speed)
-    slowing = -np.nanpercentile(change, 2)
-    rolling = speed > 0.1 * np.nanmax(speed)
-    found: BoolArray = rolling & (change < -0.02 * slowing) & (change > -0.5 * slowing)
-    return found
 
 
 def _accel(signed: Mapping[str, FloatArray], speed: FloatArray) -> tuple[str | None, float]:
@@ -175,11 +170,11 @@ def _yaw(
     columns: Mapping[str, FloatArray],
     group: list[str],
     speed: FloatArray,
-    off_power: BoolArray,
+    coasting: BoolArray,
     named: Mapping[str, str],
 ) -> tuple[str | None, str | None, float]:
     """Yaw rate and lateral acceleration: the pair that keeps to ``lateral = speed × yaw``."""
-    turns = {k: _difference_agrees(v, columns, group, off_power) for k, v in signed.items()}
+    turns = {k: _difference_agrees(v, columns, group, coasting) for k, v in signed.items()}
     most, best = 0.0, None
     for yaw, lateral in itertools.permutations(signed, 2):
         if turns[yaw] < _DIFFERENCE:
@@ -228,15 +223,17 @@ def _unmoved(share: Mapping[str, float]) -> str | None:
     return sizes[0][1]
 
 
-def _driven(
+def driven_pair(
     columns: Mapping[str, FloatArray],
     wheels: tuple[str, ...],
     speed: FloatArray,
     yaw: FloatArray | None,
+    rate_hz: float = GRID_HZ,
 ) -> tuple[str, ...]:
-    if len(wheels) != 4:
+    """The two of four wheels that slip under drive; none when no two clearly do."""
+    change = rate_of_change(speed, rate_hz)
+    if len(wheels) != 4 or not np.isfinite(change).any():
         return ()
-    change = rate_of_change(speed)
     slip = {k: slip_under_drive(columns[k], speed, yaw, change) for k in wheels}
     ranked = sorted(wheels, key=lambda k: slip[k])
     if not all(np.isfinite(value) for value in slip.values()):
@@ -306,14 +303,27 @@ def shaft_torques(
 def shaft_on_side_of(
     torques: tuple[FloatArray, FloatArray], wheels: tuple[FloatArray, FloatArray]
 ) -> int:
-    """1 when the first torque is of the first wheel, -1 when of the second, 0 when unclear.
-
-    A lock gives the slower wheel the greater torque.
-    """
+    """1 when the first torque is of the first wheel, -1 when of the second, 0 when unclear."""
     difference = torques[0] - torques[1]
     difference = difference - np.nanmedian(difference)
     slip = wheels[0] - wheels[1] * ratio_of(wheels[0], wheels[1])
-    found = line(difference, slip, wheels[0] > 0.1 * np.nanmax(wheels[0]))
-    if abs(found.correlation) < 0.2:
-        return 0
-    return -1 if found.slope > 0 else 1
+    share, _ = opposes_slip(difference, slip, wheels[0] > 0.1 * np.nanmax(wheels[0]))
+    return int(np.sign(share)) if abs(share) > _SIDE_SHARE else 0
+
+
+def opposes_slip(
+    difference: FloatArray, slip: FloatArray, where: BoolArray | None = None
+) -> tuple[float, int]:
+    """1 when the torque difference opposes the slip, as a lock's does, -1 when it goes with it.
+
+    Parameters
+    ----------
+    difference, slip : array, shape (n,)
+        Of the same two wheels, one minus the other.
+
+    Notes
+    -----
+    Packs give the slower wheel the greater torque. As in `evidence.accord`, with how many samples.
+    """
+    share, samples = accord(difference, slip, where)
+    return -share, samples

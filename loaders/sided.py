@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from loaders import scales
 from loaders.channels import Quantity
-from loaders.evidence import ratio_of
+from loaders.evidence import off_power, ratio_of
 from loaders.judging import SIGN, Look, judged, torque, torque_sides
 from loaders.proposals import Confidence, Option, Proposal, Tie
-from loaders.sides import Vote, decided, geographic, votes
+from loaders.sides import Poll, Vote, geographic, poll, vote_of
 from loaders.words import Axle
 
 # Without a statement only wheels that agree with the ground within their slip are linear.
@@ -32,13 +33,13 @@ def moving(log: Look) -> tuple[list[Proposal], list[Tie], list[str]]:
         entries.append(replace(made, sign=SIGN[motion.accel_slope > 0]))
     entries += [_distance(log, column) for column in motion.distances]
     path, order, path_text = _path(log)
-    cast = votes(motion, log.hints, torque_sides(log), order, path_text)
-    left = decided(cast)
+    cast = poll(_votes(log, order, path_text))
+    left = cast.positive_left
     axle, axle_why = _driven_axle(log)
-    notes = _contradictions(cast, left) + _axle_contradictions(log, axle)
+    notes = _contradictions(cast) + _axle_contradictions(log, axle)
     lefts = [left] if left is not None else [True, False]
     axles: list[Axle | None] = [axle] if axle or not motion.driven else ["rear", "front"]
-    reason = _said(cast, left)
+    reason = _said(cast)
     options = [
         Option(
             _label(log, is_left, each, open_side=len(lefts) > 1, open_axle=len(axles) > 1),
@@ -273,19 +274,72 @@ def _axle_contradictions(log: Look, axle: Axle | None) -> list[str]:
     return []
 
 
-def _said(cast: list[Vote], left: bool | None) -> str:
-    texts = [vote.text for vote in cast if vote.positive_left == left]
+def _said(cast: Poll) -> str:
+    texts = [vote.name for vote in cast.winners] if cast.positive_left is not None else []
     more = f" and {len(texts) - 1} more that agree" if len(texts) > 1 else ""
     return f"{texts[-1]}{more}" if texts else ""
 
 
-def _contradictions(cast: list[Vote], left: bool | None) -> list[str]:
-    against = [vote.text for vote in cast if left is not None and vote.positive_left != left]
-    with_it = [vote.text for vote in cast if vote.positive_left == left]
-    if left is None and cast:
-        texts = " against ".join(vote.text for vote in cast)
+def _contradictions(cast: Poll) -> list[str]:
+    if cast.positive_left is None and cast.left:
+        texts = " against ".join(vote.name for vote in (*cast.left, *cast.right))
         return [f"what tells left from right in this log contradicts itself: {texts}"]
+    with_it = ", ".join(vote.name for vote in cast.winners)
     return [
-        f"left and right: {text} contradict {', '.join(with_it)}; swapped, or a wrong sign"
-        for text in against
+        f"left and right: {vote.name} contradict {with_it}; swapped, or a wrong sign"
+        for vote in cast.losers
     ]
+
+
+def _votes(log: Look, order: tuple[str, str] | None, path_text: str) -> list[Vote]:
+    """What names and a position say of the sign of the turning column."""
+    motion = log.motion
+    if motion.turning is None:
+        return []
+    turning = log.grid[motion.turning]
+    cast = [
+        vote
+        for axle in (True, False)
+        if (vote := _of_wheels(log, [k for k in motion.wheels if (k in motion.driven) == axle]))
+    ]
+    cast += _of_torques(log)
+    for column in (motion.yaw, motion.lateral, motion.steering):
+        side = log.hints[column].side if column else None
+        if column and side:
+            signal = log.grid[column] if side == "left" else -log.grid[column]
+            cast.append(vote_of(f"the name of '{column}' says {side}", signal, turning))
+    if order and motion.path_turn:
+        forward = order == motion.path
+        cast.append(Vote(path_text, 1.0 if (motion.path_turn > 0) == forward else -1.0, 2))
+    return cast
+
+
+def _of_wheels(log: Look, wheels: list[str]) -> Vote | None:
+    """The vote of an axle's wheels by their names: off power the right ones are faster in lefts."""
+    plus = {k: log.motion.share[k] > 0 for k in wheels if k in log.motion.share}
+    side, names = _named_side(log, plus)
+    parts = {k: log.grid[k] / ratio_of(log.grid[k], log.speed) for k in plus}
+    faster, slower = ([parts[k] for k in plus if plus[k] is which] for which in (True, False))
+    if side is None or not faster or not slower:
+        return None
+    excess = np.where(
+        off_power(log.speed), np.mean(faster, axis=0) - np.mean(slower, axis=0), np.nan
+    )
+    turning = log.grid[log.motion.turning or ""]
+    return vote_of(f"the names of wheel speeds {names}", excess if side else -excess, turning)
+
+
+def _named_side(log: Look, plus: Mapping[str, bool]) -> tuple[bool | None, str]:
+    """Whether columns on the side that is faster in positive turns are called right; their names.
+
+    None when no name says so, or names differ.
+    """
+    said = {k: log.hints[k].side for k in plus if log.hints[k].side}
+    cast = {(side == "right") == plus[k] for k, side in said.items()}
+    return (cast.pop() if len(cast) == 1 else None), " and ".join(f"'{k}'" for k in said)
+
+
+def _of_torques(log: Look) -> list[Vote]:
+    """The vote of the half-shaft torques' names, through the wheels that their lock holds back."""
+    side, names = _named_side(log, torque_sides(log))
+    return [] if side is None else [Vote(f"the names of torques {names}", 1.0 if side else -1.0)]

@@ -7,11 +7,10 @@ the log is tied to the world: a word in a column's name, or a position that read
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from loaders.roles import Motion
-from loaders.words import Hint
+from loaders.evidence import LEAST_ACCORD, FloatArray, accord
 
 # A degree of latitude, and a radian, on a sphere of the earth's mean radius (IUGG: 6 371 008.8 m).
 METRES = {"deg": 6_371_008.8 * math.pi / 180, "rad": 6_371_008.8}
@@ -21,67 +20,65 @@ _COSINE_OFF = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Vote:
-    """One thing in the log that says whether the turning column counts left turns as positive."""
+    """One thing in the log that says which way the car turns."""
 
-    positive_left: bool
-    weight: int
-    text: str
+    name: str
+    """A channel, or in words what it is that says so."""
+    sense: float
+    """1 when it counts the reference's positive turns as left turns, -1 as right; see `accord`."""
+    weight: int = 1
+    samples: int = 0
 
 
-def votes(
-    motion: Motion,
-    hints: Mapping[str, Hint],
-    torques_on_plus_side: Mapping[str, bool],
-    path_order: tuple[str, str] | None,
-    path_text: str,
-) -> list[Vote]:
-    """All votes on the sign of the turning column.
+@dataclass(frozen=True, slots=True)
+class Poll:
+    """How everything that tells sides has voted on the sign of one reference."""
 
-    Parameters
-    ----------
-    torques_on_plus_side : mapping
-        Of each half-shaft torque: whether it belongs to the wheel that runs faster while the
-        turning column is positive.
-    path_order : tuple of str, optional
-        Columns of position east and north, when they are known to be that.
+    left: tuple[Vote, ...]
+    """Votes for its positive being left."""
+    right: tuple[Vote, ...]
+
+    @property
+    def positive_left(self) -> bool | None:
+        """Whether positive is left by the majority of the votes; None when they are even."""
+        ayes, noes = (sum(vote.weight for vote in votes) for votes in (self.left, self.right))
+        return None if ayes == noes else ayes > noes
+
+    @property
+    def losers(self) -> tuple[Vote, ...]:
+        """The votes against the majority; the fewer ones when it is even."""
+        if self.positive_left is None:
+            return min(self.right, self.left, key=len)
+        return self.right if self.positive_left else self.left
+
+    @property
+    def winners(self) -> tuple[Vote, ...]:
+        """The others."""
+        return self.left if self.losers is self.right else self.right
+
+    @property
+    def samples(self) -> int:
+        """From how many samples the best founded of them speaks."""
+        return max((vote.samples for vote in (*self.left, *self.right)), default=0)
+
+
+def poll(votes: Iterable[Vote]) -> Poll:
+    """Count the votes; those that neither agree nor disagree clearly abstain.
+
+    >>> poll([Vote("a", 1.0), Vote("b", 0.9), Vote("c", -1.0), Vote("d", 0.3)]).losers[0].name
+    'c'
     """
-    found = []
-    by_axle: dict[bool, list[str]] = {}
-    for wheel in motion.wheels:
-        by_axle.setdefault(wheel in motion.driven, []).append(wheel)
-    for wheels in by_axle.values():
-        found += _of_pair({k: motion.share.get(k, 0.0) > 0 for k in wheels}, hints, "wheel speed")
-    found += _of_pair(torques_on_plus_side, hints, "torque")
-    for column, same in (
-        (motion.yaw, 1.0),
-        (motion.lateral, motion.lateral_slope if motion.yaw else 1.0),
-        (motion.steering, float(motion.steering_sign)),
-    ):
-        side = hints[column].side if column else None
-        if side and same:
-            said = f"the name of '{column}' says {side}"
-            found.append(Vote((side == "left") == (same > 0), 1, said))
-    if path_order and motion.path_turn:
-        in_order = path_order == motion.path
-        found.append(Vote((motion.path_turn > 0) == in_order, 2, path_text))
-    return found
+    clear = [vote for vote in votes if abs(vote.sense) > LEAST_ACCORD]
+    return Poll(
+        tuple(vote for vote in clear if vote.sense > 0),
+        tuple(vote for vote in clear if vote.sense < 0),
+    )
 
 
-def _of_pair(on_plus_side: Mapping[str, bool], hints: Mapping[str, Hint], what: str) -> list[Vote]:
-    """The vote of a left and a right column's names; none when they differ."""
-    said = {k: hints[k].side for k in on_plus_side if hints[k].side}
-    # The wheel that runs faster in a left turn is the right one.
-    cast = {(side == "right") == on_plus_side[k] for k, side in said.items()}
-    if len(cast) != 1:
-        return []
-    names = " and ".join(f"'{k}'" for k in said)
-    return [Vote(cast.pop(), 1, f"the names of {what}s {names}")]
-
-
-def decided(cast: list[Vote]) -> bool | None:
-    """Whether positive is left by the majority of the votes; None when they are even."""
-    balance = sum(vote.weight if vote.positive_left else -vote.weight for vote in cast)
-    return None if balance == 0 else balance > 0
+def vote_of(name: str, signal: FloatArray, reference: FloatArray, weight: int = 1) -> Vote:
+    """The vote of a signal that is positive in left turns, if it is what its name says."""
+    sense, samples = accord(signal, reference)
+    return Vote(name, sense, weight, samples)
 
 
 def geographic(

@@ -10,7 +10,14 @@ from pipeline.findings_bounds import apart, bounds, breakaway_at_most
 from pipeline.findings_friction import friction
 from pipeline.findings_lock import breakaway, impossible, locks, preload, way
 from pipeline.findings_parts import ramps, service, stack
-from pipeline.findings_signals import counted_laps, delay, radii, sensors, signals_that_lie
+from pipeline.findings_signals import (
+    counted_laps,
+    delay,
+    radii,
+    sensors,
+    signals_that_lie,
+    untrusted,
+)
 from pipeline.parts import Limits
 from pipeline.result import CornerSummary, Finding, LapSummary, QualityNote, SessionInfo, SlipEvent
 
@@ -29,9 +36,9 @@ def findings(
     """The session's findings, the ones that need a hand first; before all, signals that lie."""
     counted = [lap for lap in laps if lap.valid]
     found = [*signals_that_lie(info, quality), *counted_laps(info, laps, counted)]
-    if reversed_friction := impossible(info, estimates):
+    if no_advice := [*impossible(info, estimates), *untrusted(info, quality)]:
         # Advice on parts would rest on columns that cannot be what the map says.
-        return (*found, *reversed_friction)
+        return (*found, no_advice[0])
     found += [
         *breakaway(info, estimates, predicted),
         *locks(info, estimates, predicted),

@@ -30,6 +30,23 @@ def signals_that_lie(info: SessionInfo, quality: tuple[QualityNote, ...]) -> lis
     ]
 
 
+def untrusted(info: SessionInfo, quality: tuple[QualityNote, ...]) -> list[Finding]:
+    """Whether a signal lies in a way that leaves no number on the packs to be trusted."""
+    kinds = dict.fromkeys(note.kind for note in quality if note.untrusted)
+    if not kinds:
+        return []
+    return [
+        finding(
+            info,
+            f"Nothing is said here on packs, ramps and heat: {' and '.join(kinds)} in the signals "
+            "(above) reaches every number on them.",
+            "Put the channel map right and add the log again; leave the parts as they are until "
+            "then.",
+            needs_attention=True,
+        )
+    ]
+
+
 def counted_laps(
     info: SessionInfo, laps: tuple[LapSummary, ...], counted: list[LapSummary]
 ) -> list[Finding]:

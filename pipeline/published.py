@@ -78,6 +78,7 @@ def to_object(result: SessionResult) -> dict[str, Any]:
                 "consequence": note.consequence,
                 "spans_s": [list(span) for span in note.spans_s],
                 "serious": note.serious,
+                "untrusted": note.untrusted,
                 "remedy": note.remedy,
             }
             for note in result.quality

@@ -174,6 +174,8 @@ class QualityNote:
     """Whether numbers of the report are wrong until this is put right."""
     remedy: str = ""
     """What to change, and where."""
+    untrusted: bool = False
+    """Whether it leaves no number on the packs to be trusted: then no advice on parts is given."""
 
 
 @dataclass(frozen=True, slots=True)

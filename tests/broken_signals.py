@@ -138,6 +138,23 @@ FAULTS: tuple[Fault, ...] = (
         "yaw rate 57 times low", "wrong unit", ("yaw_rate_radps",),
         _times(("yaw_rate_radps",), np.pi / 180),
     ),
+    Fault(
+        "front and rear wheels swapped", "swapped axles", (RL,),
+        lambda c, _: {**c, RL: c[FL], RR: c[FR], FL: c[RL], FR: c[RR]},
+    ),
+    Fault("torques in kN m", "wrong unit", (LEFT,), _times((LEFT, RIGHT), 1e-3)),
+    Fault("torques 1000 times high", "wrong unit", (LEFT, RIGHT), _times((LEFT, RIGHT), 1e3)),
+    # Against the engine's power alone either of the two may be wrong.
+    Fault(
+        "torques in lbf ft", "wrong unit", (LEFT, "engine_torque_nm"),
+        _times((LEFT, RIGHT), 1 / 1.355818),
+    ),
+    Fault(
+        "torques 1.356 times high", "wrong unit", (LEFT, "engine_torque_nm"),
+        _times((LEFT, RIGHT), 1.355818),
+    ),
+    Fault("44 teeth for 48 on both rear wheels", "tooth count", (RL,), _times((RL, RR), 48 / 44)),
+    Fault("48 teeth for 44 on both rear wheels", "tooth count", (RL,), _times((RL, RR), 44 / 48)),
     Fault("47 teeth for 48 at the rear", "tooth count", (RL, RR), _times((RL,), 48 / 47)),
     Fault("36 teeth for 48 at the front", "tooth count", (FL, FR), _times((FR,), 36 / 48)),
     Fault("torques 40 ms late", "delay", (LEFT,), late((LEFT, RIGHT), 0.040)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -13,9 +14,12 @@ import pytest
 from broken_signals import FAULTS, Fault, with_fault
 from simulated import session_of, sheet_of, simulate
 
+from loaders import scales
+from loaders.evidence import accord
 from loaders.mapping import read_channel_map
 from loaders.normalise import load_session
-from pipeline.agreement import accord, clean_factor, odd_signs, odd_speeds, tooth_count
+from loaders.sides import poll, vote_of
+from loaders.teeth import tooth_count
 from pipeline.analyse import analyse
 from pipeline.build_sheet import Circuit, read_build_sheet, read_circuit
 from pipeline.channel_labels import label
@@ -171,6 +175,36 @@ def test_what_makes_the_law_mean_nothing_is_the_first_finding() -> None:
     assert "[channels.shaft_torque_right_nm] in channels.toml" in first.consequence
 
 
+@pytest.mark.parametrize(
+    "name",
+    ["driven wheels swapped", "both torques reversed", "torques in kN m",
+     "front and rear wheels swapped", "47 teeth for 48 at the rear"],
+)  # fmt: skip
+def test_no_advice_on_parts_is_given_on_signals_that_lie(name: str) -> None:
+    fault = next(fault for fault in FAULTS if fault.name == name)
+    said = [f"{each.sentence} {each.consequence}" for each in result_of(
+        with_fault(log_of(4000), fault)).findings]  # fmt: skip
+    assert not [text for text in said if "Washers" in text or "Ramps" in text or "kJ" in text]
+
+
+def test_advice_is_given_although_a_channel_lies_that_no_number_rests_on() -> None:
+    fault = next(fault for fault in FAULTS if fault.name == "steering reversed")
+    said = [each.sentence for each in result_of(with_fault(log_of(4000), fault)).findings]
+    assert any(text.startswith("The packs break loose") for text in said)
+
+
+def test_a_stated_mass_tells_which_of_two_torques_is_in_pound_feet() -> None:
+    fault = next(fault for fault in FAULTS if fault.name == "torques in lbf ft")
+    sheet = sheet_of(circuit_car.Car())
+    # Driver and fuel aboard; the simulated car has 1180 kg.
+    sheet = replace(sheet, car=replace(sheet.car, mass_kg=(1150.0, 1250.0)))
+    result = analyse(session_of(with_fault(log_of(4000), fault)), sheet, Circuit())
+    note = note_of(result, "wrong unit")
+    assert note.channel == broken_signals.LEFT
+    assert "lbf·ft taken for N·m" in note.detail
+    assert "cannot tell" not in note.detail
+
+
 def test_a_lap_with_a_frozen_torque_does_not_count() -> None:
     fault = next(fault for fault in FAULTS if fault.name == "torque frozen for 2 s")
     clean, hurt = result_of(log_of(4000)), result_of(with_fault(log_of(4000), fault))
@@ -204,37 +238,33 @@ def test_coasting_shows_the_torques_zero_with_its_interval() -> None:
 
 def test_signs_are_weighed_by_majority() -> None:
     turn = np.sin(np.linspace(0, 40, 2000))
-    odd = odd_signs({"a": turn, "b": 2 * turn, "c": -turn, "d": 0 * turn})
-    assert (odd.names, odd.against, odd.decided) == (("c",), ("a", "b"), True)
-    assert not odd_signs({"a": turn, "b": -turn}).decided
-    assert odd_signs({"a": turn, "b": turn}).names == ()
+    signals = {"a": turn, "b": 2 * turn, "c": -turn, "d": 0 * turn}
+    counted = poll(vote_of(name, signal, turn) for name, signal in signals.items())
+    assert [vote.name for vote in counted.losers] == ["c"]
+    assert [vote.name for vote in counted.winners] == ["a", "b"]
+    assert poll([vote_of("a", turn, turn), vote_of("b", -turn, turn)]).positive_left is None
+    assert poll([vote_of("a", turn, turn), vote_of("b", turn, turn)]).losers == ()
 
 
 def test_accord_of_too_few_samples_says_nothing() -> None:
     assert accord(np.ones(20), np.ones(20)) == (0.0, 0)
 
 
-def test_a_wrong_unit_is_named_on_the_channel_that_stands_alone() -> None:
-    speed = 30 + 10 * np.sin(np.linspace(0, 40, 2000))
-    groups = {"w1": "wheels", "w2": "wheels", "v": "speed", "path": "path"}
-    odd = odd_speeds({"w1": speed, "w2": speed, "v": 3.6 * speed, "path": speed}, groups, {})
-    assert [(each.names, each.means, each.decided) for each in odd] == [
-        (("v",), "km/h taken for m/s", True)
-    ]
-
-
 @pytest.mark.parametrize(
-    ("factor", "means"),
+    ("units", "factor", "means"),
     [
         # SI brochure, 9th ed. (2019), Table 8: 1 h = 3600 s, so 1 m/s is 3.6 km/h.
-        (3.6, "km/h taken for m/s"),
+        (scales.mistakes(scales.SPEEDS), 3.6, "km/h taken for m/s"),
         # Derived: one revolution is 2 pi rad, one minute 60 s.
-        (60 / (2 * np.pi), "rpm taken for rad/s"),
-        (1.06, ""),
+        (scales.wheel_mistakes(1.0), 60 / (2 * np.pi), "rpm taken for rad/s"),
+        # NIST SP 811 (2008), app. B.8: 1 lbf ft = 1.355 818 N m; so a torque reads too little.
+        (scales.mistakes(scales.TORQUES), 1 / 1.355818, "lbf·ft taken for N·m"),
     ],
 )
-def test_a_clean_factor_is_named(factor: float, means: str) -> None:
-    assert clean_factor(factor, 0.31) == means
+def test_the_mistake_that_a_clean_factor_means_is_named(
+    units: scales.Ranges, factor: float, means: str
+) -> None:
+    assert units[means][0] == pytest.approx(1 / factor, rel=1e-6)
 
 
 def test_tyres_of_unequal_wear_are_no_tooth_count() -> None:
