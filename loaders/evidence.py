@@ -111,6 +111,8 @@ def accord(
     size = np.abs(reference)
     at = int(0.95 * (len(size) - 1))
     told = size > _TURNING * np.partition(size, at)[at]
+    if not told.any():
+        return 0.0, 0
     signed = np.copysign(values[told], values[told] * reference[told])
     limit = 3 * float(np.median(np.abs(signed))) + 1e-12
     signed = np.clip(signed, -limit, limit)
@@ -199,7 +201,8 @@ def slip_under_drive(
     strong, none = strong & np.isfinite(slip), none & np.isfinite(slip)
     if strong.sum() < 10 or none.sum() < 10:
         return math.nan
-    return float(np.median(slip[strong]) / np.median(slip[none]) - 1)
+    rolling = float(np.median(slip[none]))
+    return float(np.median(slip[strong])) / rolling - 1 if rolling > 0 else math.nan
 
 
 def path_scales(

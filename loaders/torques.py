@@ -78,6 +78,8 @@ def moved_mass_kg(torques: Torques, name: str) -> tuple[float, float] | None:
     if np.count_nonzero(use) < _LEAST_SAMPLES:
         return None
     gain, speed = torques.gain_mps2[use], torques.speed_mps[use]
+    if not np.ptp(gain) or not np.ptp(torque[use]):
+        return None
     design = np.column_stack((gain, np.ones(len(gain)), speed**2))
     slope = float(np.linalg.lstsq(design, torque[use], rcond=None)[0][0])
     if abs(np.corrcoef(gain, torque[use])[0, 1]) < 0.5 or slope <= 0:

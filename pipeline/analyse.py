@@ -199,7 +199,7 @@ def _driving(signals: Signals, smooth: int) -> tuple[BoolArray, BoolArray]:
 def _phase(signals: Signals) -> NDArray[np.int8]:
     """Index into `PHASES` of every sample, shape (n,)."""
     pull, neutral = signals.input_torque_nm, _NEUTRAL_NM
-    if pull is not None:
+    if pull is not None and np.isfinite(pull).any():
         neutral = max(neutral, _NEUTRAL_SHARE * float(np.nanpercentile(np.abs(pull), 99)))
         if signals.input is not None and signals.grade is Grade.KINEMATIC:
             neutral = max(neutral, signals.input.zero_tolerance_nm)

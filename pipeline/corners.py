@@ -46,6 +46,8 @@ def lap_distance(
     counted back from the line. Holes in the speed are bridged.
     """
     known = np.isfinite(speed_mps)
+    if not known.any():
+        return np.zeros(len(time_s)), 0.0
     speed = np.interp(time_s, time_s[known], speed_mps[known])
     step = time_s[1] - time_s[0]
     travelled = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1])))) * step

@@ -159,7 +159,7 @@ def judge(
     median_s = _median([laps[i].end_s - laps[i].start_s for i in ordinary])
     median_m = _median([lengths[i] for i in ordinary])
     whole = [
-        replace(lap, complete=lap.complete or abs(length / median_m - 1) < _SAME_LENGTH)
+        replace(lap, complete=lap.complete or abs(length - median_m) < _SAME_LENGTH * median_m)
         for lap, length in zip(laps, lengths, strict=True)
     ]
     return tuple(

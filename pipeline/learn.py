@@ -346,8 +346,8 @@ def _gentle(signals: Signals, clusters: Clusters, torque: ShaftTorque) -> BoolAr
     lateral = np.abs(signals.speed_mps * signals.yaw_rate_radps)
     size = np.abs(torque.input_nm)
     counted = clusters.label >= 0
-    if not counted.any():
-        return counted
+    if not np.isfinite(size[counted]).any():
+        return np.zeros(len(counted), dtype=bool)
     large = float(np.nanpercentile(size[counted], 99))
     return np.asarray(
         signals.steady

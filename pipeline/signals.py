@@ -163,7 +163,7 @@ def _speed(
 ) -> tuple[FloatArray, bool]:
     """Ground speed, and whether it is independent of the driven wheels."""
     speed = session.channels.get("speed_mps")
-    if speed is not None:
+    if speed is not None and np.isfinite(speed).any():
         sources.append(("ground speed", "channel speed_mps"))
         return speed, True
     other = "f" if sheet.car.driven_axle == "rear" else "r"

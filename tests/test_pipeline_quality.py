@@ -154,6 +154,23 @@ def test_without_what_shows_the_gain_of_speed_a_delay_is_not_observable() -> Non
     assert "not observable: neither undriven wheels" in note.detail
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_channels_are_blank_flat_or_nonsense_the_log_is_answered(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    log = log_of(4000)
+    channels = dict(log.channels)
+    for name in sorted(set(channels) - {"time_s", broken_signals.RL, broken_signals.RR}):
+        values = channels[name].copy()
+        values[rng.random(len(values)) < rng.choice([0.0, 0.3, 0.999, 1.0])] = np.nan
+        scale = rng.choice([0.0, 1.0, 1.0, 1.0, 1e-4, 1e4])
+        channels[name] = rng.normal(size=len(values)) if scale == 1e-4 else scale * values
+        if rng.random() < 0.2:
+            channels.pop(name)
+    rows = int(rng.choice([5, 800, 6000]))
+    cut = {name: values[:rows] for name, values in channels.items()}
+    assert result_of(circuit_car.Log(cut, log.rate_hz, {})).quality
+
+
 def test_a_tie_is_said_as_a_tie() -> None:
     log = log_of(4000)
     gone = ("accel_lat_mps2", "steering_angle_rad", broken_signals.FL, broken_signals.FR,
