@@ -18,6 +18,8 @@ from pipeline.axle import (
     odd_samples,
     rolling_speeds,
 )
+from pipeline.bounded import flattened
+from pipeline.budget import budgets
 from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.choices import session_choices
 from pipeline.corners import Corner, corner_index, find_corners, lap_distance, path_curvature
@@ -89,9 +91,11 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     events = slip_events(evidence)
     lap_table = lap_summaries(evidence, events)
     corner_table = corner_summaries(evidence, events)
+    noise = flattened(evidence, learnt)
+    measures, corner_parts = corner_measures(evidence, learnt, expected, signals.speed_mps, events)
     estimates = {
-        **session_estimates(evidence, learnt, lap_table, events),
-        **corner_measures(evidence, learnt, expected, signals.speed_mps, events),
+        **session_estimates(evidence, learnt, lap_table, events, noise),
+        **measures,
         "torque_delay_s": delay_answer(signals, delay),
         **friction_estimates(signals, learnt, sheet.differential),
     }
@@ -140,6 +144,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
             y_m=signals.y_m,
         ),
         choices=choices,
+        budgets=budgets(evidence, learnt, estimates, noise.shifts, corner_parts),
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.axle import SMOOTH_S, odd_samples
 from pipeline.bounds import (
+    Flattening,
     Typical,
     averaged_noise,
     flattening,
@@ -49,7 +50,7 @@ def sliding_samples(evidence: Evidence, learnt: Learnt, chosen: BoolArray) -> Sl
 
 
 def bounded(
-    evidence: Evidence, learnt: Learnt, numbers: Mapping[str, Answer]
+    evidence: Evidence, learnt: Learnt, numbers: Mapping[str, Answer], noise: Flattening
 ) -> dict[str, SessionAnswer]:
     """The locking torque where the pack works, and bounds in place of what cannot be told.
 
@@ -60,8 +61,7 @@ def bounded(
     all of that, or noise has flattened the slopes, the log cannot tell the two apart, and the bound
     is all it says.
     """
-    shifts, share = _flattening(evidence, learnt)
-    flat = share > _MOST_FLATTENED
+    shifts, flat = noise.shifts, noise.share > _MOST_FLATTENED
     locking = {phase: _locking(evidence, learnt, phase) for phase in _TERM}
     breakaway = _widened(numbers["breakaway_torque_nm"], shifts.get(BREAKAWAY, 0.0))
     found = {"breakaway_torque_nm": _breakaway(evidence, learnt, breakaway, locking, flat=flat)}
@@ -72,10 +72,10 @@ def bounded(
     return {**found, **{f"locking_torque_{phase}_nm": each for phase, each in locking.items()}}
 
 
-def _flattening(evidence: Evidence, learnt: Learnt) -> tuple[dict[str, float], float]:
+def flattened(evidence: Evidence, learnt: Learnt) -> Flattening:
     """What noise in the input torque did to the law; nothing where there is none."""
     if learnt.law is None or evidence.torque is None or not evidence.sliding.any():
-        return {}, 0.0
+        return Flattening({}, 0.0)
     window = odd_samples(SMOOTH_S, evidence.rate_hz)
     total = evidence.torque.input_nm
     noise = averaged_noise(total, window, evidence.sliding)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -145,9 +146,17 @@ def run_away_ceiling(
     return Level(least.input_torque_nm, least.input_torque_nm, least.laps)
 
 
-def flattening(
-    samples: SlidingSamples, law: LockLaw, noise_nm: float
-) -> tuple[dict[str, float], float]:
+@dataclass(frozen=True, slots=True)
+class Flattening:
+    """What noise in the input torque did to a law's terms."""
+
+    shifts: Mapping[str, float]
+    """How far each term may have moved, in its own unit."""
+    share: float
+    """Largest share of any combination of terms that is lost to noise."""
+
+
+def flattening(samples: SlidingSamples, law: LockLaw, noise_nm: float) -> Flattening:
     """How far noise in the input torque may have moved each term of the law, and how badly.
 
     Parameters
@@ -157,11 +166,6 @@ def flattening(
     law : LockLaw
     noise_nm : float
         Standard deviation of the input torque's noise at those samples. [N m]
-
-    Returns
-    -------
-    dict, float
-        Shift of each coefficient in its own unit; the largest share of a term that noise takes.
 
     Notes
     -----
@@ -181,7 +185,8 @@ def flattening(
     share = float(np.max(np.abs(np.linalg.eigvals(taken))))
     seen = law.fit.coefficients
     shift = np.linalg.lstsq(np.eye(len(seen)) - taken, seen, rcond=None)[0] - seen
-    return {term: abs(float(shift[at])) for at, term in enumerate(law.terms)}, share
+    shifts = {term: abs(float(shift[at])) for at, term in enumerate(law.terms)}
+    return Flattening(shifts, share)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.bounded import bounded, sliding_samples
+from pipeline.bounds import Flattening
 from pipeline.choices import why_no_ratio
 from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction, SessionAnswer
 from pipeline.evidence import PHASES, Evidence, energies
@@ -37,10 +38,11 @@ def session_estimates(
     learnt: Learnt,
     laps: tuple[LapSummary, ...],
     events: tuple[SlipEvent, ...],
+    noise: Flattening,
 ) -> dict[str, SessionAnswer]:
     """Every number of the session by its name."""
     numbers = _numbers(evidence, learnt, laps, events)
-    return {**numbers, **bounded(evidence, learnt, numbers)}
+    return {**numbers, **bounded(evidence, learnt, numbers, noise)}
 
 
 def _numbers(

@@ -68,6 +68,14 @@ def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatA
     Samples in negative groups count nowhere; holes too long to bridge count as no power. What lies
     on bridged samples is doubted whole.
     """
+    energy, doubts = energy_doubts(evidence, group, groups)
+    return energy, np.sqrt(np.sum([half**2 for half in doubts.values()], axis=0))
+
+
+def energy_doubts(
+    evidence: Evidence, group: IndexArray, groups: int
+) -> tuple[FloatArray, dict[str, FloatArray]]:
+    """Friction energy of each group, and by input how far it may be off (95 % half widths). [J]"""
     if evidence.power_w is None or evidence.torque is None:
         msg = "energy needs the half-shaft torques"
         raise ValueError(msg)
@@ -81,6 +89,9 @@ def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatA
     energy = integral(evidence.power_w)
     swing = integral(evidence.difference_radps)
     work = integral(evidence.difference_radps * evidence.torque.input_nm)
-    calibration = evidence.doubt.energy_half_width(energy, swing, work)
-    bridged = integral(np.where(evidence.bridged, np.abs(evidence.power_w), 0.0))
-    return energy, np.hypot(calibration, bridged)
+    return energy, {
+        **evidence.doubt.energy_half_widths(energy, swing, work),
+        "samples filled or at a stop": integral(
+            np.where(evidence.bridged, np.abs(evidence.power_w), 0.0)
+        ),
+    }

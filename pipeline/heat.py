@@ -9,6 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 
+GAIN_OF_BOTH = "gain of both torques"
+TORQUES_APART = "zero and gain of the torques apart"
+
 
 def plate_friction_power(
     torque_left_nm: ArrayLike,
@@ -73,7 +76,14 @@ class TorqueDoubt:
     def energy_half_width(
         self, energy_j: FloatArray, swing_rad: FloatArray, work_j: FloatArray
     ) -> FloatArray:
-        """Half width of each energy, shape of ``energy_j``. [J]
+        """Half width of each energy from all inputs together, shape of ``energy_j``. [J]"""
+        parts = self.energy_half_widths(energy_j, swing_rad, work_j)
+        return np.asarray(np.sqrt(np.sum([half**2 for half in parts.values()], axis=0)))
+
+    def energy_half_widths(
+        self, energy_j: FloatArray, swing_rad: FloatArray, work_j: FloatArray
+    ) -> dict[str, FloatArray]:
+        """Half width of each energy by the input that it comes from, shapes of ``energy_j``. [J]
 
         Parameters
         ----------
@@ -90,4 +100,7 @@ class TorqueDoubt:
         """
         lever = 0.5 * np.stack((swing_rad, work_j), axis=-1)
         squared = np.einsum("...i,ij,...j->...", lever, self.difference, lever)
-        return np.asarray(np.sqrt(np.maximum(squared, 0.0) + (self.gain * energy_j) ** 2))
+        return {
+            TORQUES_APART: np.asarray(np.sqrt(np.maximum(squared, 0.0))),
+            GAIN_OF_BOTH: np.asarray(np.abs(self.gain * energy_j)),
+        }

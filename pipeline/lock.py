@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.heat import GAIN_OF_BOTH
 from pipeline.plates import PreloadLaw
 from pipeline.regression import ClusterFit, fit_by_cluster, student_t
 
@@ -98,8 +100,9 @@ class LockLaw:
     terms: tuple[str, ...]
     """Names of the fit's coefficients, in order."""
     missing: dict[str, str]
-    systematic_breakaway_nm: float
-    """Half width of what leaving out laps cannot show: sensor gain and zero. [N m]"""
+    doubts: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    """What leaving out laps cannot show, by term and by the input that it comes from: 95 % half
+    widths in the term's own unit."""
     preload: PreloadLaw = PreloadLaw.ADDING
     undecided: Mapping[str, float] = field(default_factory=dict)
     """How far off a coefficient may be because another law fits as well, in its own unit."""
@@ -112,6 +115,10 @@ class LockLaw:
         """Coefficient of a term, 0 when the log does not show it."""
         at = self.index(term)
         return 0.0 if at is None else float(self.fit.coefficients[at])
+
+    def doubt(self, term: str) -> float:
+        """Half width of all that leaving out laps cannot show of a term, in its own unit."""
+        return math.hypot(*self.doubts.get(term, {}).values())
 
     def gradient(self, **weights: float) -> FloatArray:
         """Row over the coefficients with the named weights; absent terms are passed over."""
@@ -131,8 +138,12 @@ class LockLaw:
         at = self.index(BREAKAWAY)
         springs = np.zeros(len(shown)) if at is None else gradient[:, at]
         gradient = np.where(np.array(self.terms) == ZERO, 0.0, gradient)
-        systematic = self.systematic_breakaway_nm * springs
-        return shown, np.hypot(self.fit.half_width(gradient), systematic)
+        squared = (self.doubt(BREAKAWAY) * springs) ** 2
+        for term in (DRIVE, OVERRUN):
+            at = self.index(term)
+            if at is not None:
+                squared = squared + (self.doubt(term) * gradient[:, at]) ** 2
+        return shown, np.sqrt(self.fit.half_width(gradient) ** 2 + squared)
 
     def read_off(
         self, input_torque_nm: FloatArray, side: FloatArray, coefficients: FloatArray | None = None
@@ -215,7 +226,7 @@ def fit_lock_law(
             replicates=_continuous(fit.replicates, terms),
         )
         zero_tolerance_nm = 0.0
-    return with_sensor_doubt(LockLaw(fit, terms, missing, 0.0), gain_tolerance, zero_tolerance_nm)
+    return with_sensor_doubt(LockLaw(fit, terms, missing), gain_tolerance, zero_tolerance_nm)
 
 
 def _continuous(coefficients: FloatArray, terms: tuple[str, ...]) -> FloatArray:
@@ -265,19 +276,25 @@ def with_sensor_doubt(law: LockLaw, gain_tolerance: float, zero_tolerance_nm: fl
     """The law with what leaving out laps cannot show of its breakaway torque."""
     steepest = max(abs(law.value(DRIVE)), abs(law.value(OVERRUN)))
     # The mean gain of two independent sensors is known better than each by the square root of two.
-    gain = law.value(BREAKAWAY) * gain_tolerance / np.sqrt(2)
+    doubts = {GAIN_OF_BOTH: law.value(BREAKAWAY) * gain_tolerance / np.sqrt(2)}
     # Where the springs rule alone, the input torque and its zero play no part.
-    zero = steepest * zero_tolerance_nm if law.preload is PreloadLaw.ADDING else 0.0
+    if law.preload is PreloadLaw.ADDING:
+        doubts[ZERO_OF_BOTH] = steepest * zero_tolerance_nm
     # Without both directions of turn the difference of the sensors' zeros stays in the law.
-    difference = 0.0 if OFFSET not in law.missing else zero_tolerance_nm
-    return replace(law, systematic_breakaway_nm=float(np.sqrt(gain**2 + zero**2 + difference**2)))
+    if OFFSET in law.missing:
+        doubts[ZERO_APART] = zero_tolerance_nm
+    named = {name: abs(float(half)) for name, half in doubts.items()}
+    return replace(law, doubts={**law.doubts, BREAKAWAY: named})
+
+
+ZERO_OF_BOTH = "zero of both torques"
+ZERO_APART = "zeros of the torques apart"
 
 
 def interval_of(law: LockLaw, term: str, level: float = 0.95) -> float:
     """Half the width of a coefficient's interval, in the coefficient's unit."""
     statistical = float(law.fit.half_width(law.gradient(**{term: 1.0}), level))
-    systematic = law.systematic_breakaway_nm if term == BREAKAWAY else 0.0
-    return float(np.hypot(statistical, systematic)) + law.undecided.get(term, 0.0)
+    return float(np.hypot(statistical, law.doubt(term))) + law.undecided.get(term, 0.0)
 
 
 def overrun_to_drive(law: LockLaw, level: float = 0.95) -> tuple[float, float]:

@@ -207,7 +207,7 @@ def _fit(
     if unseen is not None:
         return unseen
     fit = with_replicates(coefficients, scale, slopes, response - values, samples.lap)
-    law = LockLaw(fit, terms, missing, 0.0, PreloadLaw.GREATER_OF)
+    law = LockLaw(fit, terms, missing, preload=PreloadLaw.GREATER_OF)
     return _not_clear(law, samples) or law
 
 

@@ -83,6 +83,13 @@ def to_object(result: SessionResult) -> dict[str, Any]:
             }
             for note in result.quality
         ],
+        "budgets": {
+            name: [
+                {"input": line.input, "half_width": line.half_width, "share": line.share}
+                for line in lines
+            ]
+            for name, lines in result.budgets.items()
+        },
         "thresholds": [
             {"name": each.name, "value": each.value, "unit": each.unit, "source": each.source}
             for each in result.thresholds

@@ -189,6 +189,17 @@ class Threshold:
 
 
 @dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """One input's part in the interval of an estimate."""
+
+    input: str
+    half_width: float
+    """Half width of the interval if nothing else were in doubt, in the estimate's unit. 95 %."""
+    share: float
+    """Of the interval's variance; the lines of one budget add up to 1."""
+
+
+@dataclass(frozen=True, slots=True)
 class Traces:
     """Sample-by-sample results on the session's time base, each of shape (n,).
 
@@ -249,5 +260,7 @@ class SessionResult:
     thresholds: tuple[Threshold, ...]
     provenance: Mapping[str, str]
     traces: Traces
+    budgets: Mapping[str, tuple[BudgetLine, ...]] = field(default_factory=dict)
+    """Where an estimate's interval comes from, the largest part first, under its name."""
     choices: Mapping[str, Choice | Missing] = field(default_factory=dict)
     """Which of a few named options holds, by name, with the odds."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,9 @@ from pipeline.summaries import mean_answer
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+LAPS, RADII, TRACK = "scatter of the laps", "rolling radii", "track width"
+"""Inputs as a budget names them."""
 
 # Two tyres of one make roll alike to within this share where the log does not show it; what the
 # track's effective width and the yaw rate's gain leave open. 95 %, chosen by us.
@@ -30,8 +35,10 @@ def corner_measures(
     expected_radps: FloatArray,
     speed_mps: FloatArray,
     events: tuple[SlipEvent, ...],
-) -> dict[str, Answer]:
-    """Speed-difference measures that need no torque but for telling drive from overrun.
+) -> tuple[dict[str, Answer], dict[str, dict[str, float]]]:
+    """Speed-difference measures, and by input what their intervals come from.
+
+    None needs torque but for telling drive from overrun.
 
     Parameters
     ----------
@@ -48,14 +55,16 @@ def corner_measures(
             & np.isfinite(learnt.difference_radps)
         )
     found: dict[str, Answer] = {}
+    parts: dict[str, dict[str, float]] = {}
     for phase in (Phase.DRIVE, Phase.OVERRUN):
         here = cornering & (evidence.phase == PHASES.index(phase))
-        found[f"speed_difference_share_{phase}"] = _share_taken(
+        name = f"speed_difference_share_{phase}"
+        found[name], parts[name] = _share_taken(
             evidence, learnt, here, expected_radps, speed_mps, phase
         )
         found[f"held_share_{phase}"] = _share_held(evidence, here, phase)
     found["slip_events_per_lap"] = _events_per_lap(evidence, events)
-    return found
+    return found, parts
 
 
 def _by_lap(evidence: Evidence, here: BoolArray, values: FloatArray) -> FloatArray:
@@ -81,22 +90,24 @@ def _share_taken(
     expected: FloatArray,
     speed: FloatArray,
     phase: Phase,
-) -> Answer:
+) -> tuple[Answer, dict[str, float]]:
     """Speed difference over the expected one: 1 turns freely, 0 is held, below 0 runs away."""
     asked = _by_lap(evidence, here, np.abs(expected))
     if len(asked) < _FEWEST_LAPS:
-        return Missing(_why_not(evidence, len(asked), phase))
+        return Missing(_why_not(evidence, len(asked), phase)), {}
     taken = _by_lap(evidence, here, learnt.difference_radps * np.sign(expected))
-    share, half = ratio_interval(taken, asked)
+    share, scatter = ratio_interval(taken, asked)
     # Radii that differ by a share widen the difference asked for one way and narrow it the other.
     swing = _by_lap(evidence, here, speed * np.sign(expected))
     uneven = _radius_doubt(learnt) * float(np.sum(swing)) / float(np.sum(asked))
-    half = float(np.sqrt(half**2 + (share * uneven) ** 2 + (share * _TRACK) ** 2))
-    return Estimate(
+    parts = {LAPS: scatter, RADII: abs(share * uneven), TRACK: abs(share * _TRACK)}
+    half = math.hypot(*parts.values())
+    answer = Estimate(
         share, share - half, share + half, "1", len(asked), evidence.grade,
         f"sum of speed differences in corners under {phase} over what the path asks for; interval "
         "from the laps' scatter, the radii and the track",
     )  # fmt: skip
+    return answer, parts
 
 
 def _radius_doubt(learnt: Learnt) -> float:

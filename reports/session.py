@@ -36,6 +36,7 @@ from reports.figures import side
 from reports.lap_columns import drawn_length_m, lap_columns, no_state_share
 from reports.numbers import count, lap_time, number
 from reports.palette import dark_by_light
+from reports.session_budget import budget_section
 from reports.session_limits import exclusion_table, quality_table, threshold_table
 from reports.session_tables import (
     choice_table,
@@ -78,6 +79,7 @@ def session_report(result: SessionResult) -> Report:
             _axle_section(result),
             _map_section(result),
             _corners_section(result),
+            budget_section(result),
             _left_out_section(result),
             _about_section(result),
         ),

@@ -211,6 +211,33 @@ CHOICES: dict[str, tuple[str, str]] = {
 }
 """Label and meaning of each choice; an unknown one is shown as it is spelt."""
 
+MEASURE_BETTER: dict[str, str] = {
+    "scatter of the laps": "Drive more laps that count, alike in line and pace",
+    "gain of both torques": "Calibrate both torque sensors against one known torque",
+    "zero of both torques": "Log some seconds at a standstill with slack shafts, before and after",
+    "zeros of the torques apart": "Drive corners both ways, or zero the sensors at a standstill",
+    "zero and gain of the torques apart": "Drive corners both ways, and calibrate both alike",
+    "noise in the input torque": "Vary the throttle more from corner to corner",
+    "preload law": "State preload_law in the build sheet, or corner at little and at much torque",
+    "samples filled or at a stop": "See to the channels named under what was left out",
+    "rolling radii": "Measure how far each driven tyre rolls in ten turns, at running pressure",
+    "track width": "Measure the driven axle's track at ride height",
+    "gain of the input torque": "Calibrate the input torque against a known torque",
+    "zero of the input torque": "Log some seconds at a standstill in neutral",
+    "gain of the engine torque": "Set the engine torque against a dynamometer",
+    "zero of the engine torque": "Log some seconds of idling in neutral",
+    "driveline efficiency": "State the driveline's efficiency as a narrower range",
+    "engine inertia": "State the engine's inertia as a narrower range",
+    "driveline inertia": "State the driveline's inertia as a narrower range",
+    "mass": "Weigh the car with driver and fuel",
+    "gain of the acceleration": "Calibrate the accelerometer, and level it",
+    "zero of the acceleration or slope": "Log some seconds at a standstill on level ground",
+    "drag": "Coast down from speed on a level straight and state the drag area",
+    "rolling resistance": "Coast down at low speed and state the rolling resistance",
+    "wheel inertia": "State the wheels' inertia as a narrower range",
+}
+"""What narrows an interval, by the input that it comes from."""
+
 GRADE_SENTENCES: dict[Grade, str] = {
     Grade.MEASURED: "measured: the torque in both half-shafts was logged",
     Grade.INFERRED: "inferred: only the input torque is known, the split comes from the wheels",
