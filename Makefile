@@ -12,7 +12,7 @@ PYTEST_ARGS ?=
 ready_to_run  = $(VENV)/.ready-to-run
 ready_to_test = $(VENV)/.ready-to-test
 
-.PHONY: help demo test test-slow lint format bench sample-logs lock setup clean
+.PHONY: help demo test test-slow lint format bench evidence sample-logs lock setup clean
 
 help:
 	@echo "make demo         analyse the sample logs, print the findings and where the report is"
@@ -21,6 +21,7 @@ help:
 	@echo "make lint         style, types and import rules only"
 	@echo "make format       put the code into the house format"
 	@echo "make bench        time the main job, stage by stage"
+	@echo "make evidence     hold the numbers against the truth of many simulated runs (RUNS=100)"
 	@echo "make sample-logs  drive the invented test day again and write its logs"
 	@echo "make lock         choose package versions again and write both lock files"
 	@echo "make setup        only make .venv with everything for working on sidegear"
@@ -49,6 +50,10 @@ format: $(ready_to_test)
 bench: $(ready_to_test)
 	$(BIN)/python tests/benchmarks/run.py
 	$(BIN)/python tests/benchmarks/page.py
+
+RUNS ?= 100
+evidence: $(ready_to_test)
+	PYTHONPATH=tests:. $(BIN)/python -m study.evidence_table --runs $(RUNS)
 
 sample-logs: $(ready_to_test)
 	PYTHONPATH=tests $(BIN)/python -m circuit_car.sample_day

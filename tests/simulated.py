@@ -66,8 +66,17 @@ def session_of(
     return normalise(raw, ChannelMap(Path("channels.toml"), time, channels))
 
 
-def sheet_of(car: circuit_car.Car) -> BuildSheet:
-    """The build sheet of a simulated car: nominal radii, parts with a workshop's tolerances."""
+def sheet_of(car: circuit_car.Car, *, rng: np.random.Generator | None = None) -> BuildSheet:
+    """The build sheet of a simulated car: nominal radii, parts with a workshop's tolerances.
+
+    Without ``rng`` every range lies around the truth; with it the middles err as those of a real
+    workshop do, so that a range holds the truth 95 times in 100.
+    """
+
+    def within(value: float, share: float) -> tuple[float, float]:
+        error = 0.0 if rng is None else 0.5 * share * float(rng.standard_normal())
+        return value * (1 - share + error), value * (1 + share + error)
+
     parts, axle = car.differential, car.driven_axle
     front = axle == "front"
     wheel_inertias = [car.wheel_inertia_front_kgm2, car.wheel_inertia_rear_kgm2]
@@ -110,11 +119,6 @@ def sheet_of(car: circuit_car.Car) -> BuildSheet:
             driveline_inertia_kgm2=within(car.driveline_inertia_kgm2, 0.20),
         ),
     )  # fmt: skip
-
-
-def within(value: float, share: float) -> tuple[float, float]:
-    """The range that a workshop would state around a true value."""
-    return value * (1 - share), value * (1 + share)
 
 
 def simulate(
