@@ -10,14 +10,29 @@ from pathlib import Path
 
 from loaders.channels import CHANNEL_BY_NAME, Quantity
 from loaders.errors import InputError
-from loaders.mapping import MAP_SCHEMA
-from loaders.proposals import Proposal, Proposals, Tie
+from loaders.mapping import MAP_SCHEMA, TextTable
+from loaders.proposals import Proposal, Proposals, Rate, Tie
 
 _ACCEPTED_FALSE = re.compile(r"^(\s*accepted\s*=\s*)false\b", re.MULTILINE)
 
 
-def map_text(proposals: Proposals, log_name: str, stated: dict[str, str | None]) -> str:
-    """The proposal as a channel map that is not accepted yet, each entry with its reason."""
+def map_text(
+    proposals: Proposals,
+    log_name: str,
+    stated: dict[str, str | None],
+    text: TextTable | None = None,
+) -> str:
+    """The proposal as a channel map that is not accepted yet, each entry with its reason.
+
+    Parameters
+    ----------
+    proposals : Proposals
+    log_name : str
+    stated : dict
+        The columns' units as the log states them.
+    text : TextTable, optional
+        What had to be stated of the text to read it.
+    """
     parts = [
         _comment(
             f"Channel map proposed from {log_name}. Look each entry over; then write accepted = "
@@ -26,6 +41,10 @@ def map_text(proposals: Proposals, log_name: str, stated: dict[str, str | None])
         + f"schema = {MAP_SCHEMA}\naccepted = false\n"
     ]
     parts += [_comment(f"CONTRADICTION: {note}.") for note in proposals.notes]
+    if text is not None and text != TextTable():
+        parts.append(_text(text))
+    if proposals.rate is not None:
+        parts.append(_rate(proposals.rate))
     if proposals.time is not None:
         unit = f"unit = {_quoted(proposals.time.unit)}\n" if proposals.time.unit else ""
         reason = _comment(f"{proposals.time.reason}")
@@ -34,6 +53,20 @@ def map_text(proposals: Proposals, log_name: str, stated: dict[str, str | None])
     parts += [_entry(each, stated) for each in proposals.entries]
     parts += [_tie(tie, stated) for tie in proposals.ties]
     return "\n".join(parts)
+
+
+def _text(text: TextTable) -> str:
+    keys = (("delimiter", text.delimiter), ("decimal_mark", text.decimal_mark))
+    lines = "".join(f"{key} = {_quoted(word)}\n" for key, word in keys if word is not None)
+    return "[text]\n" + _comment("needed to read this log, as another channel map states") + lines
+
+
+def _rate(rate: Rate) -> str:
+    asked = (
+        "CANNOT TELL how many rows the log has in a second, which the logger's settings say: "
+        f"{rate.reason}. Take the # away and state it:"
+    )
+    return f"[time]\n{_comment(asked)}# rate_hz = {rate.fitting_hz or 100:g}\n"
 
 
 def _entry(proposal: Proposal, stated: dict[str, str | None]) -> str:

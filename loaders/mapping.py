@@ -57,6 +57,17 @@ class TextTable:
         return TextHabits(delimiters.get(self.delimiter or ""), marks.get(self.decimal_mark or ""))
 
 
+def text_table(habits: TextHabits) -> TextTable:
+    """What a map states under [text] for such habits of the reader.
+
+    >>> text_table(TextHabits(";", None)).delimiter
+    'semicolon'
+    """
+    delimiter = DELIMITERS.get(habits.delimiter or "")
+    mark = DECIMAL_MARKS.get(habits.decimal_mark or "")
+    return TextTable(delimiter, mark)  # type: ignore[arg-type]
+
+
 @dataclass(frozen=True, slots=True)
 class ChannelColumn:
     """The column that holds one channel."""
@@ -113,7 +124,8 @@ def read_channel_map(path: Path) -> ChannelMap:
         problems.append(f"{path.name}: accepted = {said_of(accepted)}; expected true or false.")
     time_table = table_of(tables, "time", path.name, problems)
     time = build(TimeColumn, time_table, f"{path.name}: [time]", problems)
-    problems += _time_stated_once(path, time)
+    if accepted is not False or time != TimeColumn():  # a proposal may leave it open
+        problems += _time_stated_once(path, time)
     text_table = table_of(tables, "text", path.name, problems)
     text = build(TextTable, text_table, f"{path.name}: [text]", problems)
     entries: dict[str, ChannelColumn] = {}

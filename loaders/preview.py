@@ -14,17 +14,19 @@ from loaders.channels import CHANNEL_BY_NAME, Quantity
 from loaders.errors import InputError, nearest
 from loaders.evidence import FloatArray
 from loaders.judging import Car
-from loaders.layout import TextHabits
+from loaders.layout import BY_EVIDENCE, TextHabits
 from loaders.mapping import ChannelMap
 from loaders.proposals import Proposals
 from loaders.propose import propose
-from loaders.rawtable import Layout, RawTable
-from loaders.readers import read_raw_table
+from loaders.rawtable import Chunk
+from loaders.readers import open_raw_log
 from loaders.units import canonical, unit_of
 
 _BARS = "▁▂▃▄▅▆▇█"
 _SPARK_WIDTH = 12
 _WIDTHS = (80, 120)
+# So many rows of a log tell what its columns are: an hour and more at 100 Hz.
+_MOST_ROWS = 500_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,10 @@ class Preview:
     proposals: Proposals
     stated: dict[str, str | None]
     fitting: tuple[ChannelMap, ...]
+    habits: TextHabits = BY_EVIDENCE
+    """What had to be stated of its text to read it."""
+    looked_at_rows: int | None = None
+    """From how many rows at its beginning this is; None: from all."""
 
     @property
     def accepted(self) -> ChannelMap | None:
@@ -69,14 +75,14 @@ class Preview:
 def look_at(
     log: Path, maps: Sequence[ChannelMap], car: Car, known: Mapping[str, str] | None = None
 ) -> Preview:
-    """Read all of a log and say what is in it.
+    """Say what is in a log; of a very long one, in its first hours.
 
     Raises
     ------
     InputError
         If the log cannot be read, or ``known`` names a column that it does not have.
     """
-    raw, texts = _read_as_stated(log, maps)
+    raw = _read_as_stated(log, maps)
     _refuse_unknown(log, raw.names, known or {})
     stated = dict(zip(raw.names, raw.units, strict=True))
     names = list(dict.fromkeys(raw.names))
@@ -85,9 +91,10 @@ def look_at(
     fitting = tuple(each for each in maps if each.columns <= set(raw.columns))
     likeness = _likeness(proposals, fitting)
     views = tuple(
-        _view(name, stated[name], raw, texts, time, *likeness.get(name, ("", ""))) for name in names
+        _view(name, stated[name], raw, time, *likeness.get(name, ("", ""))) for name in names
     )
-    return Preview(log, views, proposals, stated, fitting)
+    looked_at = None if raw.whole else raw.rows
+    return Preview(log, views, proposals, stated, fitting, raw.habits, looked_at)
 
 
 def stated_channels(statements: Sequence[str]) -> dict[str, str]:
@@ -114,41 +121,48 @@ def stated_channels(statements: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def _read_as_stated(log: Path, maps: Sequence[ChannelMap]) -> tuple[RawTable, set[str]]:
+@dataclass(frozen=True, slots=True)
+class Head:
+    """A log's columns of numbers, from its first row on."""
+
+    names: tuple[str, ...]
+    units: tuple[str | None, ...]
+    columns: Mapping[str, FloatArray]
+    rows: int
+    whole: bool
+    """Whether that is all of the log."""
+    habits: TextHabits
+    """What had to be stated of its text."""
+
+
+def _read_as_stated(log: Path, maps: Sequence[ChannelMap]) -> Head:
     """Read as the log's cells tell, or where they leave it open as one of the maps states."""
     try:
-        return read_all(log, TextHabits())
+        return read_head(log, BY_EVIDENCE)
     except InputError:
         for habits in dict.fromkeys(each.text.habits for each in maps):
             with suppress(InputError):
-                return read_all(log, habits)
+                return read_head(log, habits)
         raise
 
 
-def read_all(log: Path, habits: TextHabits) -> tuple[RawTable, set[str]]:
-    """A log with every column that holds numbers, and the names of those that hold text."""
-    seen: list[Layout] = []
-
-    def all_of(layout: Layout) -> set[str]:
-        seen.append(layout)
-        return {name for name in layout.names if layout.names.count(name) == 1}
-
-    try:
-        return read_raw_table(log, all_of, habits), set()
-    except InputError:
-        if not seen:
-            raise
-    names, texts = all_of(seen[0]), set()
-    whole: InputError | None = None
-    for name in sorted(names):
-        try:
-            read_raw_table(log, lambda _, only=name: {only}, habits)  # type: ignore[misc]
-        except InputError as problem:
-            texts.add(name)
-            whole = whole or problem
-    if whole is not None and texts == names:
-        raise whole  # it is the file, not a column
-    return read_raw_table(log, lambda _: names - texts, habits), texts
+def read_head(log: Path, habits: TextHabits) -> Head:
+    """The columns that hold numbers, of half a million rows from the first one on."""
+    opened = open_raw_log(log, lambda _: set(), habits, spare=True)
+    parts: list[Chunk] = []
+    rows, whole = 0, False
+    for chunk in opened.chunks:
+        if rows >= _MOST_ROWS:
+            break
+        parts.append(chunk)
+        rows += chunk.rows
+    else:
+        whole = True
+    columns = {
+        name: np.concatenate([np.empty(0), *(part.columns[name] for part in parts)])
+        for name in opened.columns
+    }
+    return Head(opened.layout.names, opened.layout.units, columns, rows, whole, habits)
 
 
 def _refuse_unknown(log: Path, names: Sequence[str], known: Mapping[str, str]) -> None:
@@ -178,15 +192,14 @@ def _likeness(proposals: Proposals, fitting: Sequence[ChannelMap]) -> dict[str, 
 def _view(
     name: str,
     unit: str | None,
-    raw: RawTable,
-    texts: set[str],
+    raw: Head,
     time: FloatArray | None,
     looks_like: str,
     confidence: str,
 ) -> ColumnView:
     values = raw.columns.get(name)
     if values is None:
-        return ColumnView(name, unit, "text" if name in texts else "repeated name")
+        return ColumnView(name, unit, "text" if raw.names.count(name) == 1 else "repeated name")
     own = values[np.isfinite(values)]
     if not len(own):
         return ColumnView(name, unit, "blank", share_missing=1.0)
@@ -240,6 +253,8 @@ def table(preview: Preview, width: int) -> str:
             f"{view.sparkline[::every]:<{course_width}} {_likely(view)}"
         )
         rows.append(_cut(line.rstrip(), width))
+    if preview.looked_at_rows is not None:
+        rows.append(f"from the first {preview.looked_at_rows} rows; the log goes on after them")
     return "\n".join(rows)
 
 
@@ -279,6 +294,7 @@ def as_json(preview: Preview) -> dict[str, Any]:
     return {
         "schema": "sidegear.channels/1",
         "log": preview.log.name,
+        "looked_at_rows": preview.looked_at_rows,
         "columns": [
             {
                 "name": view.name, "unit": view.unit, "kind": view.kind,
@@ -292,6 +308,9 @@ def as_json(preview: Preview) -> dict[str, Any]:
         "time": None
         if proposals.time is None
         else {"column": proposals.time.column, "unit": proposals.time.unit},
+        "rate_hz_open": None
+        if proposals.rate is None
+        else {"fitting": proposals.rate.fitting_hz, "reason": proposals.rate.reason},
         "proposals": [said(each) for each in proposals.entries],
         "ties": [
             {

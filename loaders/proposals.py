@@ -7,8 +7,7 @@ tie with its options, and a person accepts or corrects the lot.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
@@ -68,6 +67,15 @@ class Time:
 
 
 @dataclass(frozen=True, slots=True)
+class Rate:
+    """How often a log without a time was written; a person has to state it."""
+
+    fitting_hz: float | None
+    """Rows per second that fit the columns, None when they do not tell."""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Proposals:
     """All that is proposed for one log."""
 
@@ -76,8 +84,8 @@ class Proposals:
     ties: tuple[Tie, ...] = ()
     notes: tuple[str, ...] = ()
     """What contradicts itself in the log, in sentences."""
-    said: Mapping[str, str] = field(default_factory=dict)
-    """Of each placed column, what it looks like in a few words."""
+    rate: Rate | None = None
+    """What is open in a log without a time column; None when it has one, or shows nothing."""
 
 
 def in_map_order(entries: list[Proposal]) -> tuple[Proposal, ...]:

@@ -11,12 +11,23 @@ from loaders import scales, singles
 from loaders.channels import CHANNEL_BY_NAME
 from loaders.evidence import FloatArray, even, rate_of_change, ratio_of
 from loaders.judging import Car, Look, judged, stated_unit, torque
-from loaders.proposals import Confidence, Proposal, Proposals, in_map_order, without_doubles
+from loaders.proposals import (
+    Confidence,
+    Proposal,
+    Proposals,
+    Rate,
+    Time,
+    in_map_order,
+    without_doubles,
+)
 from loaders.roles import motion_of, shaft_torques
 from loaders.sided import moving
 from loaders.sides import METRES
-from loaders.timecolumn import find_time
+from loaders.timecolumn import find_time, fitting_rate
 from loaders.words import Hint, hint_of
+
+# A log without a time is first looked at as if it had so many rows a second.
+_SUPPOSED_HZ = 100.0
 
 
 def propose(
@@ -43,8 +54,13 @@ def propose(
     time = find_time({k: v for k, v in columns.items() if np.isfinite(v).any()}, stated)
     hints = {k: _hint(k, known or {}) for k in columns}
     if time is None:
-        return Proposals(None, (), notes=("no column rises evenly enough to be the time",))
-    log = _look(stated, columns, time.column, hints, car or Car())
+        return _without_time(stated, columns, hints, car or Car())
+    stamps = columns[time.column]
+    own = {k: v for k, v in columns.items() if k != time.column}
+    return _of(_look(stated, own, stamps, hints, car or Car()), time)
+
+
+def _of(log: Look, time: Time | None, rate: Rate | None = None) -> Proposals:
     entries, ties, notes = moving(log)
     entries += _of_singles(log)
     placed = {each.column for each in entries}
@@ -53,7 +69,34 @@ def propose(
     taken |= {each.channel for tie in ties for option in tie.options for each in option.proposals}
     entries += _by_name(log, placed, taken)
     entries, doubles = without_doubles([_with_stated_unit(log, each) for each in entries])
-    return Proposals(time, in_map_order(entries), (*ties, *doubles), tuple(notes))
+    return Proposals(time, in_map_order(entries), (*ties, *doubles), tuple(notes), rate)
+
+
+def _without_time(
+    stated: Mapping[str, str | None],
+    columns: Mapping[str, FloatArray],
+    hints: Mapping[str, Hint],
+    car: Car,
+) -> Proposals:
+    """The same for a log that has no time: as if it had so many rows a second as fit best."""
+    none = "no column rises evenly enough to be the time"
+    rows = max((len(values) for values in columns.values()), default=0)
+
+    def as_if(rate_hz: float) -> Look:
+        return _look(stated, columns, np.arange(rows) / rate_hz, hints, car)
+
+    if rows < 2:
+        return Proposals(None, (), notes=(none,))
+    log = as_if(_SUPPOSED_HZ)
+    fitting, why = fitting_rate(log, _SUPPOSED_HZ)
+    if fitting is None:
+        supposed = f"{none}; units are judged as if there were {_SUPPOSED_HZ:g} rows a second"
+        made = _of(log, None, Rate(None, supposed))
+        entries = tuple(replace(each, confidence=Confidence.GUESS) for each in made.entries)
+        made = replace(made, entries=entries)
+    else:
+        made = _of(as_if(fitting), None, Rate(fitting, f"{none}; {why}"))
+    return made if made.entries or made.ties else Proposals(None, (), notes=(none,))
 
 
 def _hint(column: str, known: Mapping[str, str]) -> Hint:
@@ -74,18 +117,18 @@ def _hint(column: str, known: Mapping[str, str]) -> Hint:
 def _look(
     stated: Mapping[str, str | None],
     columns: Mapping[str, FloatArray],
-    time: str,
+    stamps: FloatArray,
     hints: Mapping[str, Hint],
     car: Car,
 ) -> Look:
-    own = {k: v for k, v in columns.items() if k != time and np.isfinite(v).sum() > 1}
-    grid = {k: even(columns[time], v) for k, v in own.items()}
+    own = {k: v for k, v in columns.items() if np.isfinite(v).sum() > 1}
+    grid = {k: even(stamps, v) for k, v in own.items()}
     motion = motion_of(grid, {k: hint.channel for k, hint in hints.items() if hint.channel})
     used = {motion.yaw, motion.lateral, motion.accel, motion.steering, *(motion.path or ())}
     used |= set(motion.distances)
     free = [k for k in own if k not in {motion.speed, *motion.wheels, *used}]
     log = Look(
-        stated, own, columns[time], grid, hints, motion, None,
+        stated, own, stamps, grid, hints, motion, None,
         scales.Consistent({}), car,
     )  # fmt: skip
     if not motion.wheels:

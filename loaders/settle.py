@@ -6,6 +6,7 @@ from pathlib import Path
 
 from loaders.errors import InputError
 from loaders.map_text import accept, map_text, write_new
+from loaders.mapping import TimeColumn, text_table
 from loaders.preview import Preview
 
 
@@ -36,6 +37,12 @@ def settle(preview: Preview, folder: Path, *, propose: bool, accepted: bool) -> 
 
 def _accepted(preview: Preview, folder: Path) -> tuple[str, ...]:
     if preview.pending:
+        if preview.pending.time == TimeColumn():
+            msg = (
+                f"{preview.pending.path.name}: [time] is still open: state rate_hz, the rows that "
+                "the log has in a second, or the column of the time. Then run this again."
+            )
+            raise InputError(msg)
         accept(preview.pending.path)
         return (f"{preview.pending.path.name} is accepted: 'sidegear add' uses it from now on.",)
     if preview.fitting:
@@ -57,6 +64,12 @@ def open_points(preview: Preview) -> list[str]:
     """What a person has to decide before the proposal can be used."""
     proposals = preview.proposals
     found = [*proposals.notes, *(f"cannot tell {tie.question}" for tie in proposals.ties)]
+    if proposals.rate is not None:
+        fits = proposals.rate.fitting_hz
+        found.append(
+            "how many rows the log has in a second: no column is a time"
+            + (f"; {fits:g} fit its columns" if fits else "")
+        )
     found += [
         f"the radius that the logger used for '{each.column}'"
         for each in proposals.entries
@@ -70,11 +83,14 @@ def _target(preview: Preview, folder: Path) -> Path:
 
 
 def _proposed(preview: Preview, folder: Path) -> tuple[str, ...]:
-    if not preview.proposals.entries or preview.proposals.time is None:
+    if not (preview.proposals.entries or preview.proposals.ties) or not (
+        preview.proposals.time or preview.proposals.rate
+    ):
         why = "; ".join(preview.proposals.notes) or "no column shows what it is"
         return (f"No map can be proposed: {why}. Write channels.toml yourself.",)
     path = _target(preview, folder)
-    write_new(path, map_text(preview.proposals, preview.log.name, preview.stated))
+    text = text_table(preview.habits)
+    write_new(path, map_text(preview.proposals, preview.log.name, preview.stated, text))
     still_open = open_points(preview)
     asks = [f"  still open: {point}" for point in still_open]
     return (

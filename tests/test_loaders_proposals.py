@@ -277,6 +277,27 @@ def test_a_log_without_a_time_is_no_crash() -> None:
     assert made.notes
 
 
+@pytest.mark.parametrize("every", [1, 2, 5])
+def test_the_rate_of_a_log_without_a_time_follows_from_its_accelerations(every: int) -> None:
+    kept = {k: v for k, v in NAMES.items() if k != "time_s"}
+    columns = {name: drive()[k][::every] for k, (name, _) in kept.items()}
+    made = propose([n for n, _ in kept.values()], [u for _, u in kept.values()], columns, CAR)
+    assert made.time is None
+    assert made.rate is not None
+    assert made.rate.fitting_hz == 50 / every
+    assert {e.channel: e.column for e in made.entries} == {k: v[0] for k, v in kept.items()}
+    assert {e.confidence for e in made.entries} == {Confidence.SURE}
+
+
+def test_where_nothing_knows_a_second_everything_is_a_guess() -> None:
+    kept = [k for k in NAMES if k.startswith(("wheel", "speed", "yaw"))]
+    columns = {NAMES[k][0]: drive()[k] for k in kept}
+    made = propose(list(columns), [NAMES[k][1] for k in kept], columns, CAR)
+    assert made.rate is not None
+    assert made.rate.fitting_hz is None
+    assert {e.confidence for e in made.entries} == {Confidence.GUESS}
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_nonsense_is_no_crash(seed: int) -> None:
     rng = np.random.default_rng(seed)

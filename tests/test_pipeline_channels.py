@@ -226,3 +226,71 @@ def test_a_folder_that_is_not_there_is_an_error(sidegear: Sidegear, tmp_path: Pa
     outcome = sidegear("channels", RUN1, "--logbook", tmp_path / "none", "--propose")
     assert outcome.code == 2
     assert "cannot be written" in outcome.err
+
+
+def without_time(log: Path, target: Path) -> Path:
+    """A copy of a log without its first column, the time."""
+    lines = log.read_text(encoding="utf-8").splitlines()
+    kept = [line.split(",", 1)[1] for line in lines if "," in line]
+    target.write_text("\n".join(kept) + "\n", encoding="utf-8")
+    return target
+
+
+def test_a_log_without_a_time_asks_for_its_rate_and_is_read_once_it_is_stated(
+    sidegear: Sidegear, logbook: Path, tmp_path: Path
+) -> None:
+    log = without_time(RUN1, tmp_path / "timeless.csv")
+    outcome = sidegear("channels", log, "--logbook", logbook)
+    assert outcome.code == 0
+    said = " ".join(outcome.out.split())
+    assert "still open: how many rows the log has in a second" in said
+    path = logbook / "channels_timeless.toml"
+    text = path.read_text(encoding="utf-8")
+    assert "CANNOT TELL how many rows the log has in a second" in text
+    # The sample log's own rate.
+    assert "\n# rate_hz = 100\n" in text
+    refused = sidegear("channels", log, "--logbook", logbook, "--accept")
+    assert refused.code == 2
+    assert "[time] is still open: state rate_hz" in refused.err
+    path.write_text(text.replace("# rate_hz", "rate_hz"), encoding="utf-8")
+    assert sidegear("channels", log, "--logbook", logbook, "--accept").code == 0
+    assert sidegear("add", log, "--logbook", logbook).code == 0
+
+
+def test_an_open_proposal_does_not_stand_in_the_way_of_other_logs(
+    sidegear: Sidegear, logbook: Path, tmp_path: Path
+) -> None:
+    sidegear("channels", without_time(RUN1, tmp_path / "timeless.csv"), "--logbook", logbook)
+    assert sidegear("channels", RUN2, "--logbook", logbook, "--accept").code == 0
+    assert sidegear("add", RUN2, "--logbook", logbook).code == 0
+
+
+def test_what_had_to_be_stated_of_the_text_is_stated_in_the_proposed_map(
+    sidegear: Sidegear, logbook: Path, tmp_path: Path
+) -> None:
+    rows = ["Zeit [s];Oeltemperatur [degC];Bremse [bar]"]
+    # Every comma before three digits: it may part thousands as well as decimals.
+    rows += [f"{1 + 0.125 * i:.3f};{90 + i % 7:.3f};{1 + i % 30:.3f}" for i in range(400)]
+    log = tmp_path / "commas.csv"
+    log.write_text("\n".join(rows).replace(".", ",") + "\n", encoding="utf-8")
+    assert sidegear("channels", log, "--logbook", logbook).code == 2
+    (logbook / "channels_other.toml").write_text(
+        'schema = 1\n[text]\ndecimal_mark = "comma"\n[time]\ncolumn = "other"\n'
+        '[channels.speed_mps]\ncolumn = "another"\n',
+        encoding="utf-8",
+    )
+    outcome = sidegear("channels", log, "--logbook", logbook)
+    assert outcome.code == 0, outcome.err
+    made = read_channel_map(logbook / "channels_commas.toml")
+    assert made.text.decimal_mark == "comma"
+
+
+def test_of_a_very_long_log_only_the_beginning_is_looked_at_and_that_is_said(
+    sidegear: Sidegear, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr("loaders.delimited._BLOCK_BYTES", 1 << 19)
+    monkeypatch.setattr("loaders.preview._MOST_ROWS", 2000)
+    outcome = sidegear("channels", RUN1, "--logbook", tmp_path)
+    line = next(line for line in outcome.out.splitlines() if line.startswith("from the first"))
+    assert 2000 <= int(line.split()[3]) < 40_000
+    assert line.endswith("rows; the log goes on after them")
