@@ -46,6 +46,7 @@ from pipeline.result import (
     Traces,
 )
 from pipeline.runs import bridge, moving_mean
+from pipeline.session_heat import friction_loss_share, heat_summary
 from pipeline.signals import Signals, crossings, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
@@ -104,6 +105,16 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     estimates |= read_back(
         sheet, learnt.law, learnt.clusters.name, estimates, predicted, signals.grade
     )
+    estimates["friction_loss_share"] = friction_loss_share(
+        evidence, signals.input_torque_nm, 0.5 * (signals.left_radps + signals.right_radps)
+    )
+    heat = heat_summary(
+        evidence,
+        signals,
+        sheet,
+        session.channels.get("ambient_temperature_c"),
+        evidence.doubt.gain,
+    )
     info = _info(session, sheet, circuit, signals, length)
     notes = quality_notes(session, faults, sheet, signals, learnt, delay)
     return SessionResult(
@@ -123,7 +134,8 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
             predicted,
             choices,
             notes,
-            sheet.limits,
+            sheet,
+            heat,
         ),
         exclusions=_exclusions(signals, learnt, laps),
         quality=notes,
@@ -144,6 +156,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
             y_m=signals.y_m,
         ),
         choices=choices,
+        heat=heat,
         budgets=budgets(evidence, learnt, estimates, noise.shifts, corner_parts),
     )
 

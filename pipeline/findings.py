@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from pipeline.build_sheet import BuildSheet
 from pipeline.estimate import Choice, Missing, Prediction, SessionAnswer
 from pipeline.findings_axle import energy, held, overspeed, turning
 from pipeline.findings_bounds import apart, bounds, breakaway_at_most
 from pipeline.findings_friction import friction
+from pipeline.findings_heat import loss_share, temperatures
 from pipeline.findings_lock import breakaway, impossible, locks, preload, way
 from pipeline.findings_parts import ramps, service, stack
 from pipeline.findings_signals import (
@@ -18,8 +20,16 @@ from pipeline.findings_signals import (
     signals_that_lie,
     untrusted,
 )
-from pipeline.parts import Limits
-from pipeline.result import CornerSummary, Finding, LapSummary, QualityNote, SessionInfo, SlipEvent
+from pipeline.parts import Limits, Oil
+from pipeline.result import (
+    CornerSummary,
+    Finding,
+    HeatSummary,
+    LapSummary,
+    QualityNote,
+    SessionInfo,
+    SlipEvent,
+)
 
 
 def findings(
@@ -31,10 +41,13 @@ def findings(
     predicted: Mapping[str, Prediction],
     choices: Mapping[str, Choice | Missing],
     quality: tuple[QualityNote, ...] = (),
-    limits: Limits | None = None,
+    sheet: BuildSheet | None = None,
+    heat: HeatSummary | Missing | None = None,
 ) -> tuple[Finding, ...]:
     """The session's findings, the ones that need a hand first; before all, signals that lie."""
     counted = [lap for lap in laps if lap.valid]
+    limits = Limits() if sheet is None else sheet.limits
+    oil = Oil() if sheet is None else sheet.oil
     found = [*signals_that_lie(info, quality), *counted_laps(info, laps, counted)]
     if no_advice := [*impossible(info, estimates), *untrusted(info, quality)]:
         # Advice on parts would rest on columns that cannot be what the map says.
@@ -48,9 +61,11 @@ def findings(
         *apart(info, estimates),
         *breakaway_at_most(info, estimates),
         *ramps(info, estimates),
-        *stack(info, estimates, limits or Limits()),
-        *service(info, estimates, limits or Limits()),
+        *stack(info, estimates, limits),
+        *service(info, estimates, limits),
         *energy(info, estimates, corners),
+        *loss_share(info, estimates),
+        *temperatures(info, heat, oil, limits),
         *overspeed(info, events, counted, estimates),
         *held(info, events, counted, estimates),
         *turning(info, estimates),

@@ -8,6 +8,7 @@ from typing import Any
 from pipeline.estimate import Bound, Choice, Estimate, Missing, Predicted
 from pipeline.result import (
     CornerSummary,
+    HeatSummary,
     LapSummary,
     SessionResult,
     SlipEvent,
@@ -47,6 +48,7 @@ def to_object(result: SessionResult) -> dict[str, Any]:
         "estimates": {name: _answer(answer) for name, answer in result.estimates.items()},
         "choices": {name: _choice(choice) for name, choice in result.choices.items()},
         "predictions": {name: _answer(answer) for name, answer in result.predictions.items()},
+        "heat": _heat(result.heat),
         "findings": [
             {
                 "sentence": finding.sentence,
@@ -134,6 +136,15 @@ def _choice(choice: Choice | Missing) -> dict[str, Any]:
         "n": choice.n,
         "grade": str(choice.grade),
         "method": choice.method,
+    }
+
+
+def _heat(heat: HeatSummary | Missing) -> dict[str, Any]:
+    if isinstance(heat, Missing):
+        return {"missing": heat.reason}
+    return {
+        "basis": "fitted" if heat.fitted else "assumed",
+        **{name: _answer(answer) for name, answer in heat.answers.items()},
     }
 
 

@@ -13,7 +13,16 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate import Answer, Choice, Grade, Missing, Prediction, SessionAnswer
+from pipeline.estimate import (
+    Answer,
+    Choice,
+    Estimate,
+    Grade,
+    Missing,
+    Predicted,
+    Prediction,
+    SessionAnswer,
+)
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -224,6 +233,31 @@ class Traces:
     y_m: FloatArray | None
 
 
+HeatAnswer = Estimate | Predicted | Missing
+"""A number of the heat model: fitted to the log, or assumed by the build sheet's ranges."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeatSummary:
+    """Temperatures over the session, and what follows from them. [degC]
+
+    Traces are of shape (m,), at the end of each step from the log's first sample on.
+    """
+
+    step_s: float
+    plates_c: FloatArray
+    plates_half_c: FloatArray
+    """95 % half width of the plates' temperature."""
+    oil_c: FloatArray
+    oil_half_c: FloatArray
+    measured_oil_c: FloatArray | None
+    """What the log's thermometer shows; NaN in holes, None without one."""
+    fitted: bool
+    """Whether the log's oil temperature has a part in it; else the ranges are assumed."""
+    basis: str
+    answers: Mapping[str, HeatAnswer]
+
+
 @dataclass(frozen=True, slots=True)
 class SessionInfo:
     """Which session this is."""
@@ -264,3 +298,7 @@ class SessionResult:
     """Where an estimate's interval comes from, the largest part first, under its name."""
     choices: Mapping[str, Choice | Missing] = field(default_factory=dict)
     """Which of a few named options holds, by name, with the odds."""
+    heat: HeatSummary | Missing = field(
+        default_factory=lambda: Missing("temperatures were not worked out")
+    )
+    """How warm plates and oil got."""

@@ -33,6 +33,7 @@ from reports.document import (
     Terms,
 )
 from reports.figures import side
+from reports.heat_table import heat_table
 from reports.lap_columns import drawn_length_m, lap_columns, no_state_share
 from reports.numbers import count, lap_time, number
 from reports.palette import dark_by_light
@@ -77,6 +78,7 @@ def session_report(result: SessionResult) -> Report:
             _laps_section(result),
             _lock_section(result),
             _axle_section(result),
+            _heat_section(result),
             _map_section(result),
             _corners_section(result),
             budget_section(result),
@@ -280,6 +282,10 @@ def _axle_section(result: SessionResult) -> Section:
         "come back. Keys: arrows move the mark, page up and down change the lap, Esc clears."
     )
     return Section("axle", "Along the lap", "", (slip, heat, torque), hint)
+
+
+def _heat_section(result: SessionResult) -> Section:
+    return Section("temperatures", "Temperatures", "", (heat_table(result),))
 
 
 def _map_section(result: SessionResult) -> Section:

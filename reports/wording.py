@@ -65,6 +65,10 @@ QUANTITIES: dict[str, Quantity] = {
         "Energy per lap", "friction heat that the plate packs make in one lap",
         "kJ", 1e-3, "heat",
     ),
+    "friction_loss_share": Quantity(
+        "Share of the power lost in the packs", "of what passes the ring gear; up to 5 % is usual",
+        "%", 100.0, "heat",
+    ),
     "peak_power_w": Quantity(
         "Peak power", "highest friction power of the plate packs in a lap", "kW", 1e-3, "heat"
     ),

@@ -1,0 +1,112 @@
+"""Temperatures of a simulated session against what the simulator knows of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import circuit_car
+import numpy as np
+import pytest
+from simulated import FULLY_FITTED, THERMOMETERS, session_of, sheet_of, simulate
+
+from pipeline.analyse import analyse
+from pipeline.build_sheet import Circuit
+from pipeline.estimate import Estimate, Missing, Predicted
+from pipeline.parts import HeatPaths, Limits, Oil
+from pipeline.result import HeatSummary, SessionResult
+
+PATHS = HeatPaths(
+    plates_mass_kg=(1.5, 1.9),
+    housing_mass_kg=(16.0, 20.0),
+    plates_to_oil_wpk=(40.0, 120.0),
+    still_air_wpk=(3.0, 12.0),
+    moving_air_wpk_per_mps=(0.25, 0.60),
+    gear_loss=(0.015, 0.03),
+    ambient_c=18.0,
+    start_c=45.0,
+)
+
+
+@pytest.fixture(scope="module")
+def driven() -> tuple[circuit_car.Drive, circuit_car.Log]:
+    return simulate(31, laps=8, sensors=FULLY_FITTED)
+
+
+def analysed(
+    log: circuit_car.Log, paths: HeatPaths, without: tuple[str, ...] = ()
+) -> SessionResult:
+    sheet = replace(
+        sheet_of(circuit_car.Car()),
+        heat=paths,
+        oil=Oil(volume_l=1.0, limit_c=120.0),
+        limits=Limits(plate_temperature_c=60.0, race_length_s=2400.0),
+    )
+    return analyse(session_of(log, without=without), sheet, Circuit())
+
+
+def heat_of(result: SessionResult) -> HeatSummary:
+    assert isinstance(result.heat, HeatSummary), result.heat
+    return result.heat
+
+
+def test_with_a_thermometer_the_true_plate_temperature_lies_in_the_band(
+    driven: tuple[circuit_car.Drive, circuit_car.Log],
+) -> None:
+    drive, log = driven
+    heat = heat_of(analysed(log, PATHS))
+    time_s = heat.step_s * (np.arange(len(heat.plates_c)) + 1.0)
+    truth = np.interp(time_s, drive.time_s, drive["plate_temperature_c"])
+    inside = np.abs(heat.plates_c - truth) <= heat.plates_half_c + 1.0
+    assert heat.fitted
+    assert float(np.mean(inside)) > 0.9
+
+
+def test_with_a_thermometer_the_numbers_are_estimates_with_their_grade(
+    driven: tuple[circuit_car.Drive, circuit_car.Log],
+) -> None:
+    answers = heat_of(analysed(driven[1], PATHS)).answers
+    assert all(isinstance(answer, Estimate) for answer in answers.values())
+
+
+def test_the_oil_at_the_end_of_a_race_is_the_simulators_own_balance(
+    driven: tuple[circuit_car.Drive, circuit_car.Log],
+) -> None:
+    drive, log = driven
+    steady = heat_of(analysed(log, PATHS)).answers["oil_steady_c"]
+    assert isinstance(steady, Estimate)
+    on = (drive["lap_number"] >= 1) & (drive["lap_number"] <= drive.laps)
+    case = 0.5 * (drive["wheel_speed_rl_radps"] + drive["wheel_speed_rr_radps"])
+    through = float(np.mean(np.abs(drive["input_torque_nm"] * case)[on]))
+    friction = float(np.mean(drive["friction_power_w"][on]))
+    lumps = drive.car.heat
+    to_air = lumps.still_air_wpk + lumps.moving_air_wpk_per_mps * np.mean(drive["speed_mps"][on])
+    truth = lumps.ambient_c + (friction + lumps.gear_loss * through) / to_air
+    assert steady.low < truth < steady.high
+
+
+def test_without_a_thermometer_every_number_says_assumed(
+    driven: tuple[circuit_car.Drive, circuit_car.Log],
+) -> None:
+    heat = heat_of(analysed(driven[1], PATHS, without=THERMOMETERS))
+    assert not heat.fitted
+    for answer in heat.answers.values():
+        assert isinstance(answer, Predicted)
+        assert answer.method.startswith("assumed")
+
+
+def test_a_sheet_without_heat_paths_names_what_is_needed(
+    driven: tuple[circuit_car.Drive, circuit_car.Log],
+) -> None:
+    heat = analysed(driven[1], HeatPaths(), without=THERMOMETERS).heat
+    assert isinstance(heat, Missing)
+    assert "gear_loss under [heat]" in heat.reason
+    assert "start_c under [heat]" in heat.reason
+
+
+def test_plates_beyond_their_limit_are_a_finding_with_its_caution(
+    driven: tuple[circuit_car.Drive, circuit_car.Log],
+) -> None:
+    said = [each for each in analysed(driven[1], PATHS).findings if "plates reach" in each.sentence]
+    assert len(said) == 1
+    assert said[0].needs_attention
+    assert "hot long after a run" in said[0].consequence
