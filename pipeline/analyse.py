@@ -30,6 +30,7 @@ from pipeline.evidence import Evidence
 from pipeline.findings import findings
 from pipeline.friction_estimates import friction_estimates
 from pipeline.heat import plate_friction_power
+from pipeline.judder_estimates import judder_estimates
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
 from pipeline.lateness import delay_answer, is_late, torque_lateness
 from pipeline.learn import Learnt, learn
@@ -99,6 +100,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         **measures,
         "torque_delay_s": delay_answer(signals, delay),
         **friction_estimates(signals, learnt, sheet.differential),
+        **judder_estimates(evidence, signals, learnt),
     }
     choices = session_choices(learnt, signals.grade)
     predicted = predictions(sheet)

@@ -22,6 +22,7 @@ _NOTABLE_PEAK = 1.08
 def friction(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
     """Everything on how friction moves that is clearly there and large enough to act on."""
     return [
+        *_judder(info, estimates),
         *_ramps(info, estimates),
         *_slope(info, estimates),
         *_warmth(info, estimates),
@@ -32,6 +33,28 @@ def friction(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[
 def _known(estimates: Mapping[str, SessionAnswer], name: str) -> Estimate | None:
     found = estimates.get(name)
     return found if isinstance(found, Estimate) else None
+
+
+def _judder(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
+    fast, far = (
+        _known(estimates, name) for name in ("judder_frequency_hz", "judder_amplitude_radps")
+    )
+    if fast is None or far is None:
+        return []
+    where = f", {fast.at}" if fast.at else ""
+    return [
+        finding(
+            info,
+            f"The sliding packs judder at {fast.value:.1f} Hz ({fast.low:.1f} to {fast.high:.1f}): "
+            f"the wheels swing {far.value:.2f} rad/s against each other ({far.low:.2f} to "
+            f"{far.high:.2f}){where}.",
+            "Plates that grip and let go in turn: look at the oil and its friction modifier, then "
+            "for glazed plates. If the drained oil carries metal, take the differential out and "
+            "look at it before it runs again.",
+            needs_attention=True,
+            rests_on=("judder_frequency_hz", "judder_amplitude_radps"),
+        )
+    ]
 
 
 def _ramps(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:

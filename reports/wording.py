@@ -128,6 +128,12 @@ QUANTITIES: dict[str, Quantity] = {
     "static_to_running_friction": Quantity(
         "Static over running friction", "peak where a held axle lets go, over the law", "", 1.0,
     ),
+    "judder_frequency_hz": Quantity(
+        "Judder, frequency", "narrow band in the speed difference while the packs slide", "Hz", 1.0,
+    ),
+    "judder_amplitude_radps": Quantity(
+        "Judder, amplitude", "of the speed difference, over all sliding", "rad/s", 1.0,
+    ),
     "torque_delay_s": Quantity(
         "Torque delay", "how much later the half-shaft torques are logged than the wheel speeds",
         "ms", 1e3,
