@@ -59,12 +59,12 @@ def _mismatched() -> Car:
 
 
 def _juddering() -> Car:
-    car = replace(Car(), shafts=Shafts(1600.0, 1.0, 0.04))
-    return car.with_parts(friction=Friction(slope_spm=-0.02))
+    car = replace(Car(), shafts=Shafts(8000.0, 1.0, 0.05))
+    return car.with_parts(friction=Friction(slope_spm=-0.03))
 
 
-def _soft_shafts() -> Car:
-    return replace(Car(), shafts=Shafts(4000.0))
+def _on_shafts(stiffness_nmprad: float) -> Callable[[], Car]:
+    return lambda: replace(Car(), shafts=Shafts(stiffness_nmprad, 6.0))
 
 
 def _faulty(**faults: float) -> Sensors:
@@ -94,15 +94,16 @@ CASES = (
          driver=_FRONT_DRIVER),
     Case("four-wheel-driven", "its rear differential; 40 % of the torque goes to the front",
          (MEASURED,), four_wheel_driven_car),
-    Case("judder", "friction falls by 0.02 s/m, soft half-shafts", (MEASURED, *INFERRED),
-         _juddering, moving=True),
+    Case("judder", "friction falls by 0.03 s/m; flanges swing at 60 Hz, logged at 200 Hz",
+         (MEASURED, *INFERRED), _juddering, rate_hz=200.0, moving=True),
     Case("static friction", "friction at rest 1.3 times that of sliding", (MEASURED, *INFERRED),
          _parts(friction=Friction(static_ratio=1.3, stribeck_speed_mps=0.02)), moving=True),
     Case("fading", "friction loses 0.2 % per kelvin of the plates", (MEASURED, *INFERRED),
          _parts(friction=Friction(per_kelvin=-0.002)), moving=True),
     Case("hysteresis", "friction of 0.08 on the ramps", (MEASURED, *INFERRED),
          _parts(ramp_friction=0.08), moving=True),
-    Case("soft half-shafts", "4 kN m/rad", (MEASURED, *INFERRED), _soft_shafts),
+    Case("half-shafts", "they twist, 8 kN m/rad", (MEASURED, *INFERRED), _on_shafts(8000.0)),
+    Case("soft half-shafts", "they twist, 4 kN m/rad", (MEASURED, *INFERRED), _on_shafts(4000.0)),
     Case("offset", "left half-shaft reads 15 N m high, nothing logged at standstill", (MEASURED,),
          sensors=_faulty(torque_offset_left_nm=15.0), driver=_ROLLS_OUT_AT_ONCE),
     Case("gain", "half-shaft gains 2 % apart", (MEASURED,),
