@@ -49,6 +49,16 @@ class Behind(Generic[T]):
             self._waiting.popleft().result()
         self._waiting.append(self._thread.submit(self._work, item))
 
+    def wait(self) -> None:
+        """Wait until all of it is done."""
+        while self._waiting:
+            self._waiting.popleft().result()
+
+    def stop(self) -> None:
+        """Begin nothing more, and wait for what has begun."""
+        self._waiting.clear()
+        self._thread.shutdown(cancel_futures=True)
+
     def __enter__(self) -> Behind[T]:
         """Ready for items."""
         return self
@@ -60,6 +70,8 @@ class Behind(Generic[T]):
         traceback: TracebackType | None,
     ) -> None:
         """Wait for the end; where the items ended in an error, what is open is not begun."""
-        self._thread.shutdown(cancel_futures=error is not None)
-        while error is None and self._waiting:
-            self._waiting.popleft().result()
+        try:
+            if error is None:
+                self.wait()
+        finally:
+            self.stop()

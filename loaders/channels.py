@@ -9,8 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-SCHEMA_VERSION = 1
-"""Version of the stored session. 1: first version (2026-11)."""
+SCHEMA_VERSION = 2
+"""Version of the stored session.
+
+1: first version (2026-11).
+2: every channel has its column of marks ``NAME_suspect``, in 1 only those with marks had; rate and
+points of the time base are the log's to nine digits, in 1 to all that a float holds.
+"""
 
 
 class Quantity(StrEnum):

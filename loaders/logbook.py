@@ -1,10 +1,11 @@
 """The logbook on disk: which files it holds, and how they appear there whole or not at all.
 
-One file per session and kind: ``sessions/ID.parquet``, ``pages/ID.html`` and, last,
-``results/ID.json``; a session is in the logbook once its result is. All three are written aside,
-then noted in a journal, then renamed into place. A process killed before the journal leaves only
-files nobody reads; one killed after it is finished by the next that opens the logbook. One process
-at a time does either.
+One file per session and kind: ``logs/ID.parquet`` (the log's own columns),
+``sessions/ID.parquet``, ``pages/ID.html`` and, last, ``results/ID.json``; a session is in the
+logbook once its result is. All are written aside, then noted in a journal, then renamed into place.
+A process killed before the journal leaves only files nobody reads; one killed after it is finished
+by the next that opens the logbook. One process at a time does either. A log is read into a room of
+its own, a hidden folder that is locked as long as its process lives.
 """
 
 from __future__ import annotations
@@ -21,11 +22,13 @@ from pathlib import Path
 from typing import Any
 
 from loaders.errors import InputError
-from loaders.normalise import Session
-from loaders.store import write_session
 
 LOCK_NAME = ".logbook.lock"
 _JOURNAL = ".journal-{}.json"
+_ROOM = ".loading-{}"
+_ROOM_LOCK = "lock"
+# Of smaller logs the hash is known in no time; of others it is got while they are read.
+_LARGE_BYTES = 64 << 20
 # Publishing takes well under a second; who waits longer waits for something that hangs.
 _LOCK_TIMEOUT_S = 30.0
 
@@ -52,9 +55,20 @@ class Logbook:
         return sorted(self.folder.glob("channels*.toml"))
 
     @property
-    def kinds(self) -> tuple[Path, Path, Path]:
-        """The three folders of published files."""
-        return self.folder / "sessions", self.folder / "pages", self.folder / "results"
+    def kinds(self) -> tuple[Path, Path, Path, Path]:
+        """The four folders of published files; results, which come last, are the last."""
+        names = ("logs", "sessions", "pages", "results")
+        logs, sessions, pages, results = (self.folder / name for name in names)
+        return logs, sessions, pages, results
+
+    @property
+    def session_ids(self) -> list[str]:
+        """Every session that is in the logbook."""
+        return sorted(path.stem for path in self.kinds[-1].glob("[!.]*.json"))
+
+    def log(self, session_id: str) -> Path:
+        """The columns of the log that a session was made of."""
+        return self.folder / "logs" / f"{session_id}.parquet"
 
     def session(self, session_id: str) -> Path:
         """Stored samples of a session."""
@@ -69,8 +83,50 @@ class Logbook:
         return self.folder / "results" / f"{session_id}.json"
 
 
-def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
-    """Put a session with its page and result into the logbook; returns its id.
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A hidden folder in the logbook in which one log is got ready."""
+
+    folder: Path
+
+    @property
+    def log(self) -> Path:
+        """The log's own columns, when the log was read."""
+        return self.folder / "log.parquet"
+
+    @property
+    def session(self) -> Path:
+        """The session, when it was made anew."""
+        return self.folder / "session.parquet"
+
+
+@contextmanager
+def room_in(logbook: Logbook) -> Iterator[Room]:
+    """A room to get one log ready in; what is left in it is gone at the end.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, or another process keeps it.
+    """
+    from filelock import FileLock
+
+    room = Room(logbook.folder / _ROOM.format(secrets.token_hex(8)))
+    with _writing(logbook):
+        _finish_interrupted(logbook)
+        room.folder.mkdir()
+        # Given back even by a killed process; who finds it open may clear the room.
+        lock = FileLock(room.folder / _ROOM_LOCK)
+        lock.acquire()
+    try:
+        yield room
+    finally:
+        lock.release()
+        shutil.rmtree(room.folder, ignore_errors=True)
+
+
+def publish(logbook: Logbook, session_id: str, page: str, result: str, room: Room) -> None:
+    """Put a session into the logbook: what is in its room, its page and its result.
 
     Everything is written aside first, so that a reader sees each file whole or not at all; the
     result comes last. When one cannot be put in its place, those before it are taken back.
@@ -80,16 +136,19 @@ def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
     InputError
         If the folder cannot be written, or another process keeps it.
     """
-    name = session.id
+    made = [(room.log, logbook.log(session_id)), (room.session, logbook.session(session_id))]
     writers: list[tuple[Path, Callable[[Path], None]]] = [
-        (logbook.session(name), lambda path: write_session(session, path)),
-        (logbook.page(name), lambda path: _write_text(page, path)),
-        (logbook.result(name), lambda path: _write_text(result, path)),
+        (logbook.page(session_id), lambda path: _write_text(page, path)),
+        (logbook.result(session_id), lambda path: _write_text(result, path)),
     ]
     with _writing(logbook):
         _finish_interrupted(logbook)
         staged: list[tuple[Path, Path]] = []
         try:
+            for aside, target in made:
+                if aside.is_file():
+                    target.parent.mkdir(parents=True, exist_ok=True)
+                    staged.append((aside, target))
             staged.extend(_stage(target, write) for target, write in writers)
             journal = _write_journal(logbook, staged)
             try:
@@ -99,7 +158,6 @@ def publish(logbook: Logbook, session: Session, page: str, result: str) -> str:
         finally:
             for aside, _ in staged:
                 aside.unlink(missing_ok=True)
-    return name
 
 
 def finish_interrupted(logbook: Logbook) -> None:
@@ -111,7 +169,9 @@ def finish_interrupted(logbook: Logbook) -> None:
         If the folder cannot be written, or another process keeps it.
     """
     # Nothing is written, not even a lock, where there is nothing to finish.
-    if any(True for _ in _leftovers(logbook)) or any(logbook.folder.glob(_JOURNAL.format("*"))):
+    patterns = (_JOURNAL.format("*"), _ROOM.format("*"))
+    there = any(any(logbook.folder.glob(pattern)) for pattern in patterns)
+    if there or any(True for _ in _leftovers(logbook)):
         with _writing(logbook):
             _finish_interrupted(logbook)
 
@@ -162,20 +222,40 @@ def files_sha256(paths: list[Path]) -> str:
     return hashlib.sha256(repr([file_sha256(path) for path in paths]).encode()).hexdigest()
 
 
-def find_by_content(logbook: Logbook, sha256: str) -> str | None:
-    """Id of the session in the logbook that came from a file with these bytes, or None."""
+def find_by_content(logbook: Logbook, log: Path) -> str | None:
+    """Id of the session in the logbook that came from a file with the same bytes, or None."""
+    if _is_large_and_new(logbook, log):
+        return None
+    sha256 = file_sha256(log)
+    if sha256 is None:
+        return None
     # The id carries only the first digits; the result holds them all.
-    for result in sorted(logbook.kinds[2].glob(f"*-{sha256[:8]}.json")):
-        if _provenance(read_result(result)).get("log SHA-256") == sha256:
+    for result in sorted(logbook.kinds[-1].glob(f"*-{sha256[:8]}.json")):
+        if provenance_of(read_result(result)).get("log SHA-256") == sha256:
             return result.stem
     return None
 
 
+def _is_large_and_new(logbook: Logbook, log: Path) -> bool:
+    """Whether the log is so large that its size is worth a look, and none in the logbook has it."""
+    try:
+        size = log.stat().st_size
+    except OSError:
+        return False
+    if size < _LARGE_BYTES:
+        return False
+    results = (read_result(logbook.result(each)) for each in logbook.session_ids)
+    sizes = (str(provenance_of(result).get("log size", "")) for result in results)
+    return not any(each.startswith(f"{size} bytes") for each in sizes)
+
+
 def is_up_to_date(logbook: Logbook, session_id: str, settings_sha256: str) -> bool:
-    """Whether a session's three files stand and came from these settings."""
-    whole = all(path.is_file() for path in (logbook.session(session_id), logbook.page(session_id)))
-    stored = _provenance(read_result(logbook.result(session_id)))
-    return whole and stored.get("settings SHA-256") == settings_sha256
+    """Whether a session's four files stand and came from these settings."""
+    files = (logbook.log(session_id), logbook.session(session_id), logbook.page(session_id))
+    stored = provenance_of(read_result(logbook.result(session_id)))
+    return (
+        all(path.is_file() for path in files) and stored.get("settings SHA-256") == settings_sha256
+    )
 
 
 def read_result(path: Path) -> dict[str, Any]:
@@ -187,7 +267,8 @@ def read_result(path: Path) -> dict[str, Any]:
     return found if isinstance(found, dict) else {}
 
 
-def _provenance(result: dict[str, Any]) -> dict[str, Any]:
+def provenance_of(result: dict[str, Any]) -> dict[str, Any]:
+    """Where a stored result comes from; empty when it does not say."""
     found = result.get("provenance")
     return found if isinstance(found, dict) else {}
 
@@ -199,7 +280,10 @@ def _writing(logbook: Logbook) -> Iterator[None]:
     from filelock import FileLock, Timeout
 
     try:
-        with FileLock(logbook.folder / LOCK_NAME, timeout=_LOCK_TIMEOUT_S):
+        with (
+            writing_errors_named(logbook.folder),
+            FileLock(logbook.folder / LOCK_NAME, timeout=_LOCK_TIMEOUT_S),
+        ):
             yield
     except Timeout as problem:
         msg = (
@@ -207,9 +291,19 @@ def _writing(logbook: Logbook) -> Iterator[None]:
             f"{_LOCK_TIMEOUT_S:.0f} s. Wait for it or end it, then try again; nothing was added."
         )
         raise InputError(msg) from problem
+
+
+@contextmanager
+def writing_errors_named(folder: Path) -> Iterator[None]:
+    """What goes wrong when the logbook is written to is said to the user."""
+    try:
+        yield
+    except TimeoutError:
+        raise
     except OSError as problem:
         msg = (
-            f"{problem.filename or logbook.folder}: cannot be written ({problem.strerror}). "
+            f"{problem.filename or folder}: cannot be written "
+            f"({problem.strerror or problem}). "
             "Free space or choose a folder that you may write to; nothing was added."
         )
         raise InputError(msg) from problem
@@ -234,6 +328,21 @@ def _finish_interrupted(logbook: Logbook) -> None:
         journal.unlink()
     for path in _leftovers(logbook):
         path.unlink(missing_ok=True)
+    for folder in logbook.folder.glob(_ROOM.format("*")):
+        _clear_room(folder)
+
+
+def _clear_room(folder: Path) -> None:
+    """Clear a room away, unless its process still lives."""
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(folder / _ROOM_LOCK, timeout=0)
+    try:
+        lock.acquire()
+    except Timeout:
+        return
+    lock.release()
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def _leftovers(logbook: Logbook) -> Iterator[Path]:
@@ -268,7 +377,7 @@ def _put_in_place(staged: list[tuple[Path, Path]]) -> None:
             before = _hidden(target) if target.is_file() else None
             undo.append((target, before))
             if before is not None:
-                shutil.copyfile(target, before)
+                _keep(target, before)
             aside.replace(target)
     except BaseException:
         # The last of them is the one that failed: its target is as it was.
@@ -282,6 +391,14 @@ def _put_in_place(staged: list[tuple[Path, Path]]) -> None:
         for _, before in undo:
             if before is not None:
                 before.unlink(missing_ok=True)
+
+
+def _keep(target: Path, before: Path) -> None:
+    """The same file under a second name, without copying it where that can be."""
+    try:
+        os.link(target, before)
+    except OSError:
+        shutil.copyfile(target, before)
 
 
 def _write_text(text: str, path: Path) -> None:

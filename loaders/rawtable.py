@@ -267,6 +267,15 @@ def holes_of(column: pa.ChunkedArray) -> NDArray[np.bool_]:
     return np.concatenate(parts)
 
 
+def marks_of(column: pa.ChunkedArray) -> NDArray[np.bool_]:
+    """A column of booleans, which has no nulls."""
+    parts = [np.empty(0, np.bool_)]
+    for chunk in column.chunks:
+        bits = np.unpackbits(np.frombuffer(chunk.buffers()[1], np.uint8), bitorder="little")
+        parts.append(bits[chunk.offset :][: len(chunk)].view(np.bool_))
+    return np.concatenate(parts)
+
+
 def floats(column: pa.ChunkedArray) -> FloatArray:
     """A column of float64 with NaN for nulls."""
     values, nulls = numbers_of(column)

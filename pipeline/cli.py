@@ -10,11 +10,12 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable
+import traceback
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -23,12 +24,19 @@ from pipeline.season_commands import compare, plan, service, tell_of_wear, trend
 
 if TYPE_CHECKING:
     from loaders.judging import Car
-    from loaders.logbook import Logbook
+    from loaders.logbook import Logbook, Room
     from loaders.mapping import ChannelMap
-    from loaders.normalise import Session
+    from loaders.session import Session
     from pipeline.build_sheet import BuildSheet, Circuit
 
-YOUR_INPUT = 2
+YOUR_INPUT, OUR_FAULT = 2, 1
+_OUR_FAULT = (
+    "this is a fault of sidegear, not of your log. Nothing was added for the log at hand. Please "
+    "report the lines below."
+)
+# What a session's provenance calls the files that were named when it was added.
+_NAMED_MAP, _NAMED_SHEET = "channel map named", "build sheet named"
+T = TypeVar("T")
 _TEMPLATES = ("build_sheet.toml", "channels.toml", "circuit.toml")
 
 
@@ -98,27 +106,76 @@ def add(
     as_json: bool,
 ) -> None:
     """Load LOGS, analyse them, and put each with its page into the logbook."""
-    from loaders.logbook import Logbook, finish_interrupted
+    from loaders.logbook import finish_interrupted
 
-    logbook = Logbook(folder)
+    logbook = _existing_logbook(folder)
+    finish_interrupted(logbook)
+    settings = _settings(logbook, map_path, sheet_path)
+
+    def add_one(log: Path) -> None:
+        if sys.stderr.isatty():
+            click.echo(f"{log.name} …", err=True)
+        _add_one(log, logbook, settings, as_json=as_json)
+
+    code = _each_by_itself(add_one, logs)
+    if not as_json:
+        tell_of_wear(folder)
+    sys.exit(code)
+
+
+@cli.command()
+@click.option(
+    "--logbook", "-b", "folder", default=".", show_default="this folder",
+    type=click.Path(path_type=Path), help="Folder made by 'sidegear new'.",
+)  # fmt: skip
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON object a session and nothing else."
+)
+def refresh(folder: Path, as_json: bool) -> None:
+    """Bring every session up to today's channel maps, build sheet and version, without the logs."""
+    from loaders.logbook import finish_interrupted
+
+    logbook = _existing_logbook(folder)
+    finish_interrupted(logbook)
+    settings: dict[tuple[str | None, str | None], Settings] = {}
+
+    def refresh_one(session_id: str) -> None:
+        named = _named_files(logbook, session_id)
+        if named not in settings:
+            paths = [logbook.folder / each if each else None for each in named]
+            settings[named] = _settings(logbook, *paths)
+        _refresh_one(session_id, logbook, settings[named], as_json=as_json)
+
+    code = _each_by_itself(refresh_one, logbook.session_ids)
+    if not as_json:
+        tell_of_wear(folder)
+    sys.exit(code)
+
+
+def _existing_logbook(folder: Path) -> Logbook:
+    from loaders.logbook import Logbook
+
     if not folder.is_dir():
         msg = f"{folder}: no such logbook. Start one with 'sidegear new {folder}'."
         raise InputError(msg)
-    finish_interrupted(logbook)
-    settings = _settings(logbook, map_path, sheet_path)
-    refused = 0
-    for log in logs:
-        if sys.stderr.isatty():
-            click.echo(f"{log.name} …", err=True)
+    return Logbook(folder)
+
+
+def _each_by_itself(work: Callable[[T], None], items: Iterable[T]) -> int:
+    """Do the work on each; what one comes to does not stop the others. Returns the exit code."""
+    refused, faults = 0, 0
+    for item in items:
         try:
-            _add_one(log, logbook, settings, as_json=as_json)
+            work(item)
         except InputError as problem:
             _complain(problem)
             refused += 1
-    if not as_json:
-        tell_of_wear(folder)
-    if refused:
-        sys.exit(YOUR_INPUT)
+        except Exception:  # noqa: BLE001 -- those after it are not to wait for our repair
+            click.echo(f"{item}: {_OUR_FAULT}" if not faults else f"{item}: the same", err=True)
+            if not faults:
+                traceback.print_exc()
+            faults += 1
+    return OUR_FAULT if faults else YOUR_INPUT if refused else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +187,8 @@ class Settings:
     circuit: Circuit
     maps_sha256: str
     all_sha256: str
+    named: Mapping[str, str]
+    """Files that were named instead of the logbook's own, for the next time."""
 
 
 def _settings(logbook: Logbook, map_path: Path | None, sheet_path: Path | None) -> Settings:
@@ -137,18 +196,38 @@ def _settings(logbook: Logbook, map_path: Path | None, sheet_path: Path | None) 
     from pipeline.about import program_version
     from pipeline.build_sheet import read_build_sheet, read_circuit
 
-    sheet_path = sheet_path or logbook.build_sheet
+    own_sheet = sheet_path or logbook.build_sheet
     maps = _channel_maps(logbook, map_path)
     map_paths = [each.path for each in maps]
-    everything = files_sha256([*map_paths, sheet_path, logbook.circuit])
+    everything = files_sha256([*map_paths, own_sheet, logbook.circuit])
     return Settings(
         maps,
-        read_build_sheet(sheet_path),
+        read_build_sheet(own_sheet),
         read_circuit(logbook.circuit),
         files_sha256(map_paths),
         # Another version may find other numbers.
         f"{everything}, sidegear {program_version()}",
+        {
+            key: _seen_from(logbook.folder, path)
+            for key, path in ((_NAMED_MAP, map_path), (_NAMED_SHEET, sheet_path))
+            if path is not None
+        },
     )
+
+
+def _seen_from(folder: Path, path: Path) -> str:
+    """The path from the logbook where the file is in it, and from the root where it is not."""
+    whole = path.resolve()
+    inside = whole.is_relative_to(folder.resolve())
+    return str(whole.relative_to(folder.resolve()) if inside else whole)
+
+
+def _named_files(logbook: Logbook, session_id: str) -> tuple[str | None, str | None]:
+    """The channel map and the build sheet that were named when a session was added."""
+    from loaders.logbook import provenance_of, read_result
+
+    stored = provenance_of(read_result(logbook.result(session_id)))
+    return stored.get(_NAMED_MAP), stored.get(_NAMED_SHEET)
 
 
 def _channel_maps(logbook: Logbook, map_path: Path | None) -> list[ChannelMap]:
@@ -167,57 +246,107 @@ def _channel_maps(logbook: Logbook, map_path: Path | None) -> list[ChannelMap]:
 def _add_one(log: Path, logbook: Logbook, settings: Settings, *, as_json: bool) -> None:
     """Load, analyse, render and only then publish, so that a failure leaves nothing behind.
 
-    A log that the logbook knows by its content is not read again unless a channel map has changed,
-    and not analysed again unless anything has.
+    A log that the logbook knows by its content is not read again, as long as the logbook keeps its
+    columns, and not analysed again unless anything has changed.
     """
-    from loaders.logbook import file_sha256, find_by_content, is_up_to_date
+    from loaders.logbook import find_by_content, is_up_to_date, room_in
 
-    sha256 = file_sha256(log)
-    known = find_by_content(logbook, sha256) if sha256 else None
+    known = find_by_content(logbook, log)
     if known is None or not is_up_to_date(logbook, known, settings.all_sha256):
-        known = _analyse_and_publish(log, logbook, settings, known)
-    published = logbook.result(known).read_text(encoding="utf-8")
-    if as_json:
-        click.echo(published)
+        with room_in(logbook) as room:
+            session = None
+            if known is not None and logbook.log(known).is_file():
+                with suppress(InputError):  # the log itself is at hand
+                    session = _known_session(known, logbook, settings, room)
+            session = session or _read_session(log, settings, room)
+            known = _analyse_and_publish(session, known, logbook, settings, room)
+    _say(known, logbook, as_json=as_json)
+
+
+def _refresh_one(session_id: str, logbook: Logbook, settings: Settings, *, as_json: bool) -> None:
+    """Bring one session up to date from what the logbook keeps of it."""
+    from loaders.channels import SCHEMA_VERSION
+    from loaders.logbook import is_up_to_date, room_in
+    from loaders.store import stored_version
+
+    if (
+        is_up_to_date(logbook, session_id, settings.all_sha256)
+        and stored_version(logbook.session(session_id)) == SCHEMA_VERSION
+    ):
+        if not as_json:
+            click.echo(f"{session_id}: up to date")
+            return
     else:
-        _tell(json.loads(published), logbook.page(known))
+        with room_in(logbook) as room:
+            session = _known_session(session_id, logbook, settings, room)
+            _analyse_and_publish(session, session_id, logbook, settings, room)
+    _say(session_id, logbook, as_json=as_json)
 
 
-def _analyse_and_publish(log: Path, logbook: Logbook, settings: Settings, known: str | None) -> str:
+def _known_session(known: str, logbook: Logbook, settings: Settings, room: Room) -> Session:
+    """The session as the logbook has it, made again where channel maps or schema have changed.
+
+    Raises
+    ------
+    InputError
+        If that takes the log itself.
+    """
+    from loaders.channels import SCHEMA_VERSION
+    from loaders.intake import take_again, take_over
+    from loaders.rawstore import stored_log
+    from loaders.store import read_session, stored_version
+
+    place, stored = logbook.session(known), None
+    with suppress(InputError):  # one that is absent or damaged is made again
+        session = read_session(place)
+        stored = session if session.source.maps_sha256 == settings.maps_sha256 else None
+    if stored is not None and stored_version(place) == SCHEMA_VERSION:
+        return stored
+    if logbook.log(known).is_file():
+        return take_again(stored_log(logbook.log(known)), settings.maps, settings.maps_sha256, room)
+    if stored is not None:
+        return take_over(stored, room)
+    msg = (
+        f"{known}: the channel maps have changed since its log was read, and the logbook does not "
+        "keep the log's own columns (an older version put it in). Add the log itself again."
+    )
+    raise InputError(msg)
+
+
+def _read_session(log: Path, settings: Settings, room: Room) -> Session:
+    from loaders.intake import take_in
+
+    return take_in(log, settings.maps, settings.maps_sha256, room)
+
+
+def _analyse_and_publish(
+    session: Session, known: str | None, logbook: Logbook, settings: Settings, room: Room
+) -> str:
     from loaders.logbook import publish, read_result
     from pipeline.analyse import analyse
     from pipeline.published import to_json
     from reports.render import render
     from reports.session import session_report
 
-    session = _stored_session(logbook, known, settings) or _read_session(log, settings)
-    if known is not None:
+    name = read_result(logbook.result(known)).get("session", {}).get("name") if known else None
+    if name is not None:
         # The same log under another file name is still the same session.
-        session = replace(session, name=read_result(logbook.result(known))["session"]["name"])
+        session = replace(session, name=name)
     result = analyse(session, settings.sheet, settings.circuit)
-    provenance = {**result.provenance, "settings SHA-256": settings.all_sha256}
+    provenance = {
+        **result.provenance, **settings.named, "settings SHA-256": settings.all_sha256
+    }  # fmt: skip
     result = replace(result, provenance=provenance)
-    return publish(logbook, session, render(session_report(result)), to_json(result))
+    publish(logbook, session.id, render(session_report(result)), to_json(result), room)
+    return session.id
 
 
-def _stored_session(logbook: Logbook, known: str | None, settings: Settings) -> Session | None:
-    """The session as the logbook has it, when it was read with today's channel maps."""
-    if known is None:
-        return None
-    from loaders.store import read_session
-
-    try:
-        session = read_session(logbook.session(known))
-    except InputError:
-        return None  # the log itself is at hand
-    return session if session.source.maps_sha256 == settings.maps_sha256 else None
-
-
-def _read_session(log: Path, settings: Settings) -> Session:
-    from loaders.normalise import load_session
-
-    session = load_session(log, settings.maps)
-    return replace(session, source=replace(session.source, maps_sha256=settings.maps_sha256))
+def _say(session_id: str, logbook: Logbook, *, as_json: bool) -> None:
+    published = logbook.result(session_id).read_text(encoding="utf-8")
+    if as_json:
+        click.echo(published)
+    else:
+        _tell(json.loads(published), logbook.page(session_id))
 
 
 def _tell(published: dict[str, Any], page: Path) -> None:
@@ -355,11 +484,7 @@ def main() -> None:
         _complain(problem)
         sys.exit(YOUR_INPUT)
     except Exception:
-        click.echo(
-            "sidegear: this is a fault of sidegear, not of your log. Nothing was added for the log "
-            "at hand. Please report the lines below.",
-            err=True,
-        )
+        click.echo(f"sidegear: {_OUR_FAULT}", err=True)
         raise  # and so to Python's own exit code for it, which is 1
 
 

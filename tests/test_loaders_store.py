@@ -12,6 +12,7 @@ import pyarrow as pa
 import pytest
 from pyarrow import parquet
 
+from loaders import store
 from loaders.channels import SCHEMA_VERSION
 from loaders.errors import InputError
 from loaders.normalise import SampleCount, Session, Source, Treatment
@@ -77,7 +78,7 @@ def test_the_unit_stands_with_the_column(stored: Path, column: str, unit: bytes)
 
 
 def test_the_file_says_its_schema_version_and_source(stored: Path) -> None:
-    about = json.loads(parquet.read_schema(stored).metadata[b"sidegear"])
+    about = json.loads(parquet.read_metadata(stored).metadata[b"sidegear"])
     assert (about["schema_version"], about["source"]["file"]) == (SCHEMA_VERSION, "run3.csv")
 
 
@@ -89,10 +90,28 @@ def test_a_file_may_be_replaced_after_it_was_read(stored: Path) -> None:
 
 def test_a_session_of_a_newer_version_is_refused(stored: Path) -> None:
     table = parquet.read_table(stored)
-    about = json.loads(table.schema.metadata[b"sidegear"]) | {"schema_version": SCHEMA_VERSION + 1}
+    kept = json.loads(parquet.read_metadata(stored).metadata[b"sidegear"])
+    about = kept | {"schema_version": SCHEMA_VERSION + 1}
     parquet.write_table(table.replace_schema_metadata({"sidegear": json.dumps(about)}), stored)
     with pytest.raises(InputError, match=r"written by a newer version .* Update sidegear\."):
         read_session(stored)
+
+
+def test_every_channel_has_its_marks_beside_it(stored: Path) -> None:
+    names = parquet.read_schema(stored).names
+    assert names == ["time_s", WHEEL, TORQUE, f"{WHEEL}_suspect", f"{TORQUE}_suspect"]
+
+
+def test_a_long_session_is_read_column_by_column(
+    stored: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(store, "_MOST_IN_MEMORY", 10)
+    session = read_session(stored)
+    assert list(session.channels) == [WHEEL, TORQUE]
+    np.testing.assert_array_equal(session.channels[TORQUE], a_session().channels[TORQUE])
+    np.testing.assert_array_equal(session.suspect[TORQUE], a_session().suspect[TORQUE])
+    with pytest.raises(KeyError):
+        session.channels["time_s"]
 
 
 def test_a_parquet_file_of_somebody_else_is_refused(tmp_path: Path) -> None:

@@ -16,8 +16,7 @@ import pytest
 from conftest import Outcome, Sidegear
 from simulated import simulate
 
-import loaders.normalise
-import pipeline.cli
+import loaders.intake
 from loaders.channels import CHANNEL_BY_NAME
 from loaders.logbook import LOCK_NAME, Logbook
 from loaders.store import read_session
@@ -74,6 +73,7 @@ def test_add_puts_session_page_and_result_into_the_logbook(
     assert (outcome.code, outcome.err) == (0, "")
     added = sorted(name.split("-")[0] for name in contents(logbook) if "run3" in name)
     assert [Path(name) for name in added] == [
+        Path("logs/run3"),
         Path("pages/run3"),
         Path("results/run3"),
         Path("sessions/run3"),
@@ -141,7 +141,7 @@ def no_reading(monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: object) -> None:
         raise AssertionError
 
-    monkeypatch.setattr(loaders.normalise, "load_session", refuse)
+    monkeypatch.setattr(loaders.intake, "take_in", refuse)
 
 
 def test_a_changed_build_sheet_analyses_again_without_reading_the_log(
@@ -156,16 +156,39 @@ def test_a_changed_build_sheet_analyses_again_without_reading_the_log(
     assert len(list(logbook.glob("results/*.json"))) == 1
 
 
-def test_a_changed_channel_map_reads_the_log_again_into_the_same_session(
-    sidegear: Sidegear, log: Path, logbook: Path
+def test_a_changed_channel_map_makes_the_session_again_without_reading_the_log(
+    sidegear: Sidegear, log: Path, logbook: Path, request: pytest.FixtureRequest
 ) -> None:
     first = json.loads(sidegear("add", log, "--logbook", logbook, "--json").out)
     channels = logbook / "channels.toml"
     gone = channels.read_text().replace('[channels.gear]\ncolumn = "gear"\n', "")
     channels.write_text(gone)
+    request.getfixturevalue("no_reading")
     again = json.loads(sidegear("add", log, "--logbook", logbook, "--json").out)
     assert again["session"]["id"] == first["session"]["id"]
     assert "gear" not in read_session(Logbook(logbook).session(again["session"]["id"])).channels
+
+
+def test_a_fault_of_ours_in_one_log_does_not_stop_those_after_it(
+    sidegear: Sidegear, log: Path, logbook: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    second, third = (tmp_path / name for name in ("run4.csv", "run5.csv"))
+    for i, path in enumerate((second, third), 2):
+        path.write_bytes(log.read_bytes().rsplit(b"\n", i)[0] + b"\n")
+    whole = loaders.intake.take_in
+
+    def broken(path: Path, *rest: object) -> object:
+        if path != third:
+            raise ZeroDivisionError
+        return whole(path, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(loaders.intake, "take_in", broken)
+    outcome = sidegear("add", log, second, third, "--logbook", logbook)
+    assert outcome.code == 1
+    assert outcome.out.startswith("run5: ")
+    assert outcome.err.count("this is a fault of sidegear, not of your log") == 1
+    assert outcome.err.count("Traceback") == 1
+    assert f"{second}: the same" in outcome.err
 
 
 def test_a_damaged_stored_session_is_read_from_the_log_again(
@@ -311,17 +334,17 @@ def test_a_logbook_that_cannot_be_written_is_an_error_and_stays_as_it_was(
 
 
 def test_a_fault_of_ours_is_told_from_a_fault_of_the_input(
-    log: Path, logbook: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    sidegear: Sidegear, log: Path, logbook: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def broken(*_: object) -> None:
         raise ZeroDivisionError
 
     monkeypatch.setattr("pipeline.analyse.analyse", broken)
-    monkeypatch.setattr(sys, "argv", ["sidegear", "add", str(log), "--logbook", str(logbook)])
     before = contents(logbook)
-    with pytest.raises(ZeroDivisionError):  # which ends Python with exit code 1
-        pipeline.cli.main()
-    assert "this is a fault of sidegear, not of your log" in capsys.readouterr().err
+    outcome = sidegear("add", log, "--logbook", logbook)
+    assert outcome.code == 1
+    assert "this is a fault of sidegear, not of your log" in outcome.err
+    assert outcome.err.rstrip().endswith("ZeroDivisionError")
     assert contents(logbook) == before
 
 
@@ -434,6 +457,17 @@ def test_the_command_line_starts_without_anything_heavy() -> None:
     assert loaded("import pipeline.cli", "numpy", "pyarrow", "pandas", "scipy", "jinja2") == []
 
 
+def test_saying_that_there_is_no_such_logbook_loads_nothing_heavy(tmp_path: Path) -> None:
+    arguments = ["sidegear", "add", "run3.csv", "--logbook", str(tmp_path / "none")]
+    statement = (
+        "import contextlib, pipeline.cli\n"
+        f"sys.argv = {arguments!r}\n"
+        "with contextlib.suppress(SystemExit):\n"
+        "    pipeline.cli.main()"
+    )
+    assert loaded(statement, "numpy", "pyarrow") == []
+
+
 def test_adding_a_log_loads_no_pandas(log: Path, logbook: Path) -> None:
     arguments = ["sidegear", "add", str(log), "--logbook", str(logbook), "--json"]
     statement = (
@@ -502,6 +536,7 @@ def survives_kills(sidegear: Sidegear, log: Path, logbook: Path, kills: int, see
     session = json.loads(outcome.out)["session"]
     assert opened(logbook)[session["id"]]["session"]["build"] == f"build {kills - 1}"
     assert not list(logbook.rglob(".aside-*"))
+    assert not list(logbook.glob(".loading-*"))
     assert not list(logbook.glob(".journal-*"))
     return hit
 
