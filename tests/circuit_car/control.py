@@ -58,18 +58,18 @@ def steer(q, car, driver, offset_error, heading_sin, curvature_ahead):
 
 
 @njit(cache=True)
-def output_speed(q, car):
+def output_speed(q, share_front):
     """Speed of the gearbox's output, between the cases of the driven axles. [rad/s]"""
     front, rear = q[W_GFL] + q[W_GFR], q[W_GRL] + q[W_GRR]
-    return car.share_front * (0.5 * front) + (1.0 - car.share_front) * (0.5 * rear)
+    return share_front * (0.5 * front) + (1.0 - share_front) * (0.5 * rear)
 
 
 @njit(cache=True)
-def driven_radius(car):
+def driven_radius(radii, share_front):
     """Mean rolling radius of the driven wheels. [m]"""
-    front = 0.5 * (car.radii[0] + car.radii[1])
-    rear = 0.5 * (car.radii[2] + car.radii[3])
-    return car.share_front * front + (1.0 - car.share_front) * rear
+    front = 0.5 * (radii[0] + radii[1])
+    rear = 0.5 * (radii[2] + radii[3])
+    return share_front * front + (1.0 - share_front) * rear
 
 
 @njit(cache=True)
@@ -88,7 +88,7 @@ def pedals(q, car, plan):
     accel = lookup(plan.accel, ahead) + 2.0 * (target - v)
     accel = max(-13.0, min(9.0, accel))
     ratio = car.ratios[int(q[GEAR])]
-    radius = driven_radius(car)
+    radius = driven_radius(car.radii, car.share_front)
     free = car.radii[0] if car.share_front < 0.5 else car.radii[2]
     inertia = 2.0 * car.j_free / free**2 + (
         2.0 * car.j_driven + car.j_driveline + car.j_engine * ratio * ratio
@@ -125,8 +125,8 @@ def choose_gear(q, car):
     gear = int(q[GEAR])
     if q[CLUTCH] != LOCKED or gear < 1:
         return
-    now = output_speed(q, car) * car.ratios[gear]
-    radius = driven_radius(car)
+    now = output_speed(q, car.share_front) * car.ratios[gear]
+    radius = driven_radius(car.radii, car.share_front)
     new = gear
     if now > car.upshift and gear < len(car.ratios) - 1 and q[THROTTLE] > 0.3:
         new = gear + 1

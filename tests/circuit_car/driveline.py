@@ -37,7 +37,7 @@ def clutch(q, car, dt):
     """
     drag, full = engine_limits(car, q[W_E])
     pedal = drag + q[THROTTLE] * (full - drag)
-    wheel = output_speed(q, car)
+    wheel = output_speed(q, car.share_front)
     q[CLUTCH_NM] = 0.0 if q[CLUTCH] == OPEN else q[CLUTCH_NM]
     if q[CLUTCH] == LOCKED:
         return pedal
@@ -65,7 +65,7 @@ def engine_speed(q, car, book, engine, ratio, grade, case_mid, case_change, dt):
         q[CLUTCH_NM] = engine - car.j_engine * ratio * case_change / dt
         book[ENGINE] += engine * ratio * case_mid * dt
         book[GEARBOX] += (1.0 - grade) * q[CLUTCH_NM] * ratio * case_mid * dt
-        q[W_E] = ratio * output_speed(q, car)
+        q[W_E] = ratio * output_speed(q, car.share_front)
         if q[W_E] < 0.9 * car.idle and q[PHASE] == DRIVING:
             q[CLUTCH] = SLIPPING
             q[CLUTCH_CAP] = 0.0
@@ -77,7 +77,7 @@ def engine_speed(q, car, book, engine, ratio, grade, case_mid, case_change, dt):
     before = q[W_E] - ratio * (case_mid - 0.5 * case_change)
     q[W_E] += change
     if q[CLUTCH] == SLIPPING:
-        meet = ratio * output_speed(q, car)
+        meet = ratio * output_speed(q, car.share_front)
         if before * (q[W_E] - meet) <= 0.0:
             # Taking up the last fraction of a rad/s costs what the engine's spin changes by.
             book[GEARBOX] += 0.5 * car.j_engine * (q[W_E] ** 2 - meet * meet)

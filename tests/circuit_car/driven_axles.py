@@ -30,23 +30,23 @@ T_LEFT, T_RIGHT, CAPACITY, STUCK, D_T, T_IN, N_KEPT = range(7)
 
 
 @njit(cache=True)
-def has_two(car):
+def has_two(share_front):
     """Are both axles driven?"""
-    return 0.0 < car.share_front < 1.0
+    return 0.0 < share_front < 1.0
 
 
 @njit(cache=True)
-def main_axle(car):
+def main_axle(share_front):
     """The driven axle, or the rear one of two: 0 front, 1 rear."""
-    return 0 if car.share_front == 1.0 else 1
+    return 0 if share_front == 1.0 else 1
 
 
 @njit(cache=True)
 def feel_slip(q, car, patch, dt):
     """What the driver feels of the driven wheels spinning and of the front wheels locking."""
-    main = 2 * main_axle(car)
+    main = 2 * main_axle(car.share_front)
     left, right = patch[SLIP, main], patch[SLIP, main + 1]
-    if has_two(car):
+    if has_two(car.share_front):
         left, right = max(left, patch[SLIP, 0]), max(right, patch[SLIP, 1])
     q[SLIP_L] += (left - q[SLIP_L]) * dt / 0.04
     q[SLIP_R] += (right - q[SLIP_R]) * dt / 0.04
@@ -57,9 +57,9 @@ def feel_slip(q, car, patch, dt):
 def _solve(q, car, fl, fr, rl, rr, a_engine, drive, dt):
     """Answers of `solve_axle` for front and rear; twice the same where only one is driven."""
     a_case = car.j_driveline / dt
-    if has_two(car):
+    if has_two(car.share_front):
         return both_axles(q, car, (fl, fr), (rl, rr), a_case, a_engine, drive)
-    if main_axle(car) == 0:
+    if main_axle(car.share_front) == 0:
         solved = one_axle(q, car.packs_front, 0, fl, fr, a_case + a_engine, drive)
     else:
         solved = one_axle(q, car.packs_rear, 1, rl, rr, a_case + a_engine, drive)
@@ -111,7 +111,7 @@ def drive_wheels(q, book, car, patch, kept, dt):
         drive = ratio * grade * engine
     else:
         drive = ratio * grade * q[CLUTCH_NM]
-    before = output_speed(q, car)
+    before = output_speed(q, car.share_front)
     fl = flange(q, car.shafts, 0, patch[IMPEDANCE, 0], patch[TORQUE, 0], dt)
     fr = flange(q, car.shafts, 1, patch[IMPEDANCE, 1], patch[TORQUE, 1], dt)
     rl = flange(q, car.shafts, 2, patch[IMPEDANCE, 2], patch[TORQUE, 2], dt)

@@ -132,8 +132,8 @@ def _start(car, path, plan):
     q[YAW] = math.atan2(path.sin[i0], path.cos[i0])
     q[W_E] = car.idle
     q[BRAKE] = 1.0e6
-    q[PLATES_C_F : PLATES_C_F + 2] = car.heat.start_c
-    q[OIL_C_F : OIL_C_F + 2] = car.heat.start_c
+    for axle in range(2):
+        q[PLATES_C_F + axle] = q[OIL_C_F + axle] = car.heat.start_c
     return q
 
 
@@ -194,8 +194,8 @@ def _move_hands_and_feet(q, driver, dt):
 def run(car, path, plan, driver, n_max):
     """Integrate one run; returns samples, energy book [J], final energy of motion [J]."""
     dt = STEP_S
-    main = main_axle(car)
-    out = np.empty((N_CAR + (2 if has_two(car) else 1) * N_AXLE, n_max))
+    main = main_axle(car.share_front)
+    out = np.empty((N_CAR + (2 if has_two(car.share_front) else 1) * N_AXLE, n_max))
     book = np.zeros(N_ENERGY)
     patch = np.zeros((N_ROWS, 4))
     kept = np.zeros((2, N_KEPT))
@@ -216,7 +216,7 @@ def run(car, path, plan, driver, n_max):
         engine = drive_wheels(q, book, car, patch, kept, dt)
         turn_wheels(patch, q, book, car, dt)
         if car.shafts.stiffness_nmprad == 0.0:
-            _tie_wheels_to_flanges(q, car)
+            _tie_wheels_to_flanges(q, car.share_front)
 
         cos_yaw = math.cos(q[YAW])
         sin_yaw = math.sin(q[YAW])
@@ -231,19 +231,18 @@ def run(car, path, plan, driver, n_max):
         if k % RECORD_EVERY == 0:
             _record_car(out, j, q, engine, ax, ay, patch)
             _record_axle(out, j, N_CAR, q, main, kept, book[PACKS_FRONT + main])
-            if has_two(car):
+            if has_two(car.share_front):
                 _record_axle(out, j, N_CAR + N_AXLE, q, 0, kept, book[PACKS_FRONT])
             j += 1
     return out[:, :j], book, _kinetic(q, car)
 
 
 @njit(cache=True)
-def _tie_wheels_to_flanges(q, car):
+def _tie_wheels_to_flanges(q, share_front):
     """Rigid shafts: no rounding between their two ends."""
-    if car.share_front > 0.0:
-        q[W_FL : W_FL + 2] = q[W_GFL : W_GFL + 2]
-    if car.share_front < 1.0:
-        q[W_FL + 2 : W_FL + 4] = q[W_GFL + 2 : W_GFL + 4]
+    for wheel in range(4):
+        if share_front > 0.0 if wheel < 2 else share_front < 1.0:
+            q[W_FL + wheel] = q[W_GFL + wheel]
 
 
 @njit(cache=True)
