@@ -48,6 +48,7 @@ class Case:
     rate_hz: float = 100.0
     uneven_radii: float = 0.003  # relative spread of the driven tyres' radii
     moving: bool = False
+    judders: bool = False
 
 
 def _parts(**parts: object) -> Callable[[], Car]:
@@ -59,7 +60,7 @@ def _mismatched() -> Car:
 
 
 def _juddering() -> Car:
-    car = replace(Car(), shafts=Shafts(8000.0, 1.0, 0.05))
+    car = replace(Car(), shafts=Shafts(6000.0, 1.0, 0.10))
     return car.with_parts(friction=Friction(slope_spm=-0.03))
 
 
@@ -94,8 +95,8 @@ CASES = (
          driver=_FRONT_DRIVER),
     Case("four-wheel-driven", "its rear differential; 40 % of the torque goes to the front",
          (MEASURED,), four_wheel_driven_car),
-    Case("judder", "friction falls by 0.03 s/m; flanges swing at 60 Hz, logged at 200 Hz",
-         (MEASURED, *INFERRED), _juddering, rate_hz=200.0, moving=True),
+    Case("judder", "friction falls by 0.03 s/m, heavy flanges swing on their half-shafts",
+         ALL, _juddering, moving=True, judders=True),
     Case("static friction", "friction at rest 1.3 times that of sliding", (MEASURED, *INFERRED),
          _parts(friction=Friction(static_ratio=1.3, stribeck_speed_mps=0.02)), moving=True),
     Case("fading", "friction loses 0.2 % per kelvin of the plates", (MEASURED, *INFERRED),

@@ -73,9 +73,26 @@ def true_numbers(
         "torque_delay_s": case.sensors.torque_delay_s,
         "ramp_friction_drive": parts.ramp_friction,
         "static_to_running_friction": parts.friction.static_ratio,
+        # Where nothing judders no number is right.
+        "judder_frequency_hz": _judder_hz(drive) if case.judders else np.inf,
         "preload_law": known.preload_law.replace("_", " "),
         "way": _way(known),
     }
+
+
+def _judder_hz(drive: circuit_car.Drive) -> float:
+    """Strongest frequency of the flanges' speed difference while the packs slide, above 10 Hz."""
+    length = 640
+    difference = drive["flange_speed_left_radps"] - drive["flange_speed_right_radps"]
+    slides = (drive["stuck"] == 0.0) & (drive["speed_mps"] > 5.0)
+    power = np.zeros(length // 2 + 1)
+    for start in range(0, len(difference) - length, length // 2):
+        window = slice(start, start + length)
+        if slides[window].mean() > 0.9:
+            change = np.gradient(difference[window])
+            power += np.abs(np.fft.rfft((change - change.mean()) * np.hanning(length))) ** 2
+    frequency = np.fft.rfftfreq(length, circuit_car.SAMPLE_S)
+    return float(frequency[frequency > 10.0][np.argmax(power[frequency > 10.0])])
 
 
 def _way(known: circuit_car.Truth) -> str | float:

@@ -43,6 +43,7 @@ PARAMETERS = (
     Parameter("torque_delay_s", "delay of the torques [ms]", 1000.0, 1, measured_only=True),
     Parameter("ramp_friction_drive", "friction on the drive ramps", measured_only=True),
     Parameter("static_to_running_friction", "static over running friction", measured_only=True),
+    Parameter("judder_frequency_hz", "judder [Hz]", decimals=1),
 )  # fmt: skip
 INTRODUCTION = """\
 # What the numbers are worth
@@ -56,9 +57,10 @@ the truth in 95 % of the runs. {made}.
 intervals) are those of the numbers given; *coverage* is the share of them whose interval holds the
 truth. *Bound*: only "at least" or "at most" was said. *Not told*: not observable from this log.
 *Confidently wrong*: further from the truth than the whole width of the interval ({confident:g}
-half-widths), any number for a spool, or a bound that the truth contradicts. Where friction is not
-constant (judder, static friction, fading, hysteresis) the truth is the constants that come closest
-to what the sliding packs carried. The offset is what is left after zeroing at standstill.
+half-widths), any number for a spool's lock or for the judder of packs that do not, or a bound that
+the truth contradicts. Where friction is not constant (judder, static friction, fading, hysteresis)
+the truth is the constants that come closest to what the sliding packs carried. The offset is what
+is left after zeroing at standstill.
 """
 POOLED_HEAD = (
     "| log | number | coverage % | number % | bound % | not told % | confidently wrong |\n"
@@ -94,13 +96,13 @@ def row_of(answers: Sequence[Record], parameter: Parameter) -> Row:
     error, half = value - true, 0.5 * (high - low)
     inside = (low <= true) & (true <= high)
     wrong = np.abs(error) > CONFIDENT * half  # always where the truth has no bound
-    scale = np.full(len(given), parameter.factor)
+    scale = np.where(np.isfinite(true), parameter.factor, np.nan)
     if parameter.relative:
         scale = 100.0 / np.where(true > 0.0, true, np.nan)
     errors = (error * scale)[np.isfinite(error * scale)]
     return Row(
         runs=len(answers),
-        truth=_mean(_truths(answers)) * parameter.factor,
+        truth=_mean(_truths(answers)) * parameter.factor,  # infinite where no number is right
         bias=_mean(errors),
         spread=float(np.std(errors, ddof=1)) if len(errors) > 1 else np.nan,
         half_width=_mean((half * scale)[np.isfinite(error * scale)]),
