@@ -279,24 +279,32 @@ def date_in(text: str) -> date | None:
 def _cut(
     sessions: Sequence[SeasonSession], record: Sequence[ServiceEntry]
 ) -> list[tuple[list[SeasonSession], str, date]]:
-    """Sessions of each life, with what started it and when.
+    """Sessions of each life, with what started it and when; in order of their first sessions.
 
-    An entry of a session's own day is taken to come before the day's first session.
+    Setups that take turns keep one life each. An entry that names a build is about that pack alone,
+    any other about all; an entry of a session's own day is taken to come before the day's first
+    session.
     """
     starts = [entry for entry in record if entry.starts_a_life]
-    cut: list[tuple[list[SeasonSession], str, date]] = []
-    before: tuple[str, ServiceEntry | None] | None = None
+    builds = {session.build for session in sessions}
+    lives: dict[tuple[str, ServiceEntry | None], list[SeasonSession]] = {}
     for session in sessions:
-        latest = next((entry for entry in reversed(starts) if entry.on <= session.on), None)
-        key = (session.build, latest)
-        if key != before:
-            if latest is not None and (before is None or latest != before[1]):
-                cut.append(([], f"{latest.entry}{_RECORD}", latest.on))
-            else:
-                cut.append(([], "the build sheet's build", session.on))
-        cut[-1][0].append(session)
-        before = key
-    return cut
+        latest = next(
+            (
+                entry
+                for entry in reversed(starts)
+                if entry.on <= session.on
+                and (entry.note == session.build or entry.note not in builds)
+            ),
+            None,
+        )
+        lives.setdefault((session.build, latest), []).append(session)
+    return [
+        (held, "the build sheet's build", held[0].on)
+        if entry is None
+        else (held, f"{entry.entry}{_RECORD}", entry.on)
+        for (_, entry), held in lives.items()
+    ]
 
 
 def _life(

@@ -143,6 +143,22 @@ def test_another_build_name_starts_a_new_life_without_any_record() -> None:
     assert [life.build for life in season(both).lives] == ["A", "B"]
 
 
+def test_setups_that_take_turns_keep_one_life_each() -> None:
+    rng = np.random.default_rng(8)
+    turns = [published_sessions(1, rng, build=b, first=i)[0] for i, b in enumerate("ABBA")]
+    assert [(life.build, len(life.sessions)) for life in season(turns).lives] == [
+        ("A", 2),
+        ("B", 2),
+    ]
+
+
+def test_an_entry_that_names_a_build_is_about_that_pack_alone() -> None:
+    rng = np.random.default_rng(8)
+    turns = [published_sessions(1, rng, build=b, first=i)[0] for i, b in enumerate("ABAB")]
+    reshim = ServiceEntry(FIRST_DAY + timedelta(days=10), Entry.RESHIM, note="B")
+    assert [len(life.sessions) for life in season(turns, [reshim]).lives] == [2, 1, 1]
+
+
 def test_an_oil_change_starts_no_new_life() -> None:
     oil = ServiceEntry(FIRST_DAY + timedelta(days=20), Entry.OIL_CHANGE)
     lives = season(published_sessions(8, np.random.default_rng(9)), [oil]).lives
