@@ -57,6 +57,7 @@ evidence: $(ready_to_test)
 
 sample-logs: $(ready_to_test)
 	PYTHONPATH=tests $(BIN)/python -m circuit_car.sample_day
+	PYTHONPATH=tests $(BIN)/python -m circuit_car.sample_season
 
 setup: $(ready_to_test)
 

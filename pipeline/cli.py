@@ -20,7 +20,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from loaders.errors import InputError
-from pipeline.season_commands import compare, plan, service, tell_of_wear, trend
+from pipeline.season_commands import (
+    compare,
+    plan,
+    service,
+    tell_of_wear,
+    trend,
+    write_season_pages,
+)
 
 if TYPE_CHECKING:
     from loaders.judging import Car
@@ -244,10 +251,15 @@ def _channel_maps(logbook: Logbook, map_path: Path | None) -> list[ChannelMap]:
 
 
 def _add_one(log: Path, logbook: Logbook, settings: Settings, *, as_json: bool) -> None:
+    """Add a log and say what it says."""
+    _say(_in_logbook(log, logbook, settings), logbook, as_json=as_json)
+
+
+def _in_logbook(log: Path, logbook: Logbook, settings: Settings) -> str:
     """Load, analyse, render and only then publish, so that a failure leaves nothing behind.
 
-    A log that the logbook knows by its content is not read again, as long as the logbook keeps its
-    columns, and not analysed again unless anything has changed.
+    Returns the session's id. A log that the logbook knows by its content is not read again, as long
+    as the logbook keeps its columns, and not analysed again unless anything has changed.
     """
     from loaders.logbook import find_by_content, is_up_to_date, room_in
 
@@ -260,7 +272,7 @@ def _add_one(log: Path, logbook: Logbook, settings: Settings, *, as_json: bool) 
                     session = _known_session(known, logbook, settings, room)
             session = session or _read_session(log, settings, room)
             known = _analyse_and_publish(session, known, logbook, settings, room)
-    _say(known, logbook, as_json=as_json)
+    return known
 
 
 def _refresh_one(session_id: str, logbook: Logbook, settings: Settings, *, as_json: bool) -> None:
@@ -425,23 +437,43 @@ def _car_of(logbook: Logbook) -> Car:
     help="Where to put the demonstration logbook.",
 )  # fmt: skip
 def demo(folder: Path) -> None:
-    """Analyse our own invented test day and say where its pages are."""
-    from loaders.logbook import Logbook
-
+    """Analyse our own invented test day and season, and say where their pages are."""
     samples = Path(__file__).resolve().parent.parent / "sample_logs"
     if not samples.is_dir():
         msg = f"{samples}: the sample logs are not there. Run the demo in a copy of the project."
         raise InputError(msg)
-    logbook = Logbook(folder)
-    files = sorted(samples.glob("*.toml"))
+    _add_samples(samples, folder)
+    season = folder / "season"
+    click.echo(
+        "\nThe invented season: a pack that wears and is rebuilt, then two setups in turns.\n"
+    )
+    _add_samples(samples / "season", season, in_short=True)
+    with click.Context(trend) as context:
+        context.invoke(trend, folder=season)
+        click.echo("")
+        context.invoke(compare, build_a="A, firm", build_b="B, flatter drive ramps", folder=season)
+    click.echo(
+        f"\nOpen a report in your browser. The logbooks are {folder.resolve()} and, inside it, "
+        "season; each begins with index.html."
+    )
+
+
+def _add_samples(samples: Path, folder: Path, *, in_short: bool = False) -> None:
+    """Add every sample log of a folder, each with a build sheet of its own where it has one."""
+    from loaders.logbook import Logbook
+
+    files = sorted([*samples.glob("*.toml"), *samples.glob("*record.csv")])
     _refuse_other_settings(files, folder)
     _copy_in([file for file in files if not (folder / file.name).exists()], folder)
     for log in _sample_logs(samples):
-        # A run with parts of its own has a build sheet of its own beside the common one.
-        own = folder / f"build_sheet_{log.stem}.toml"
-        settings = _settings(logbook, None, own if own.exists() else None)
-        _add_one(log, logbook, settings, as_json=False)
-    click.echo(f"Open a report in your browser. The logbook is {folder.resolve()}.")
+        own = folder / f"build_sheet_{log.name.partition('.')[0]}.toml"
+        settings = _settings(Logbook(folder), None, own if own.exists() else None)
+        if in_short:
+            _in_logbook(log, Logbook(folder), settings)
+            click.echo(f"{log.name} added")
+        else:
+            _add_one(log, Logbook(folder), settings, as_json=False)
+    write_season_pages(folder)
 
 
 def _refuse_other_settings(settings: list[Path], folder: Path) -> None:
@@ -459,7 +491,9 @@ def _refuse_other_settings(settings: list[Path], folder: Path) -> None:
 
 
 def _sample_logs(samples: Path) -> Iterable[Path]:
-    return sorted(path for path in samples.iterdir() if path.suffix in {".csv", ".txt"})
+    kept = {".csv", ".txt", ".gz"}
+    found = (path for path in samples.iterdir() if path.suffix in kept)
+    return sorted(path for path in found if not path.name.startswith("service_record"))
 
 
 cli.add_command(compare)

@@ -27,6 +27,7 @@ def _life(life: PackLife) -> dict[str, Any]:
         "build": life.build,
         "since": life.since.isoformat(),
         "started_by": life.started_by,
+        "ended": None if life.ended is None else life.ended.isoformat(),
         "condition": str(life.condition),
         "reason": life.reason,
         "exposure_mj": life.exposure_mj,
@@ -113,7 +114,7 @@ def sentences(life: PackLife) -> list[str]:
     said += [_course_said(course) for course in life.courses.values() if course.line is not None]
     if life.odds is not None and any(course.drifts for course in life.courses.values()):
         name = max(life.odds, key=life.odds.__getitem__)
-        said.append(f"Most likely {name} ({100 * life.odds[name]:.0f} %).")
+        said.append(f"Most likely {name} ({_percent(life.odds[name])}).")
     if life.forecast is not None:
         said.append(_forecast_said(life.forecast))
     if life.energy_guessed:
@@ -124,7 +125,18 @@ def sentences(life: PackLife) -> list[str]:
     return said
 
 
-_SCALE = {"1": (100.0, "%"), "N m": (1.0, "N·m"), "J": (1e-3, "kJ")}
+_SHOWN = {
+    "breakaway_torque_nm": (1.0, " N·m", 1),
+    "lock_drive": (100.0, " %", 1),
+    "lock_overrun": (100.0, " %", 1),
+    "lock_overrun_to_drive": (1.0, "", 2),
+    "energy_per_lap_j": (1e-3, " kJ", 1),
+}
+"""Factor, unit and decimals in which each tracked quantity is printed."""
+
+
+def _percent(odds: float) -> str:
+    return "over 99 %" if odds > 0.99 else f"{100 * odds:.0f} %"
 
 
 def _course_said(course: Course) -> str:
@@ -132,11 +144,11 @@ def _course_said(course: Course) -> str:
     name = SAID[course.quantity]
     if isinstance(now, Missing) or isinstance(change, Missing):
         return f"{name[:1].upper()}{name[1:]} has no course yet; {course.why_no_line}."
-    scale, unit = _SCALE[course.points[-1].value.unit]
-    ends = f"{scale * now.low:.1f} to {scale * now.high:.1f}"
-    drift = f"{scale * change.low:+.2f} to {scale * change.high:+.2f} {unit} per MJ"
+    scale, unit, places = _SHOWN[course.quantity]
+    ends = f"{scale * now.low:.{places}f} to {scale * now.high:.{places}f}"
+    drift = f"{scale * change.low:+.2f} to {scale * change.high:+.2f}{unit} per MJ"
     return (
-        f"{name[:1].upper()}{name[1:]} is {scale * now.value:.1f} {unit} ({ends}); it "
+        f"{name[:1].upper()}{name[1:]} is {scale * now.value:.{places}f}{unit} ({ends}); it "
         f"{'drifts by' if course.drifts else 'shows no drift beyond chance:'} {drift} "
         f"({now.n} {course.units}, {now.grade})."
     )
@@ -144,6 +156,8 @@ def _course_said(course: Course) -> str:
 
 def _forecast_said(forecast: Forecast) -> str:
     limit = f"its limit of {forecast.limit_nm:.0f} N·m"
+    if forecast.latest_mj <= 0:
+        return f"The breakaway torque has passed {limit}."
     if math.isinf(forecast.earliest_mj):
         return f"The breakaway torque has {limit} not in sight."
     laps = forecast.laps(forecast.earliest_mj)

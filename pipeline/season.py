@@ -40,8 +40,7 @@ the energy."""
 # season is looked at after every session and a robust fit has wider tails than Student's t; with
 # this at most one steady season of 24 sessions in a hundred raises a false alarm
 # (tests/test_pipeline_season.py).
-CLAIM_P = 0.0001
-_RECORD = ", service record"
+CLAIM_P = 0.0002
 _BREAK_P = 0.0005
 _SEED = 20260412
 
@@ -164,8 +163,8 @@ class PackLife:
     build: str
     since: date
     started_by: str
-    by_record: bool
-    """Whether an entry of the service record started it, rather than another build sheet."""
+    ended: date | None
+    """When the service record says that the pack was built or shimmed anew."""
     sessions: tuple[SeasonSession, ...]
     entries: tuple[ServiceEntry, ...]
     bench_checks: tuple[BenchPoint, ...]
@@ -213,10 +212,7 @@ def season(
         found = _session(result, stated)
         (undated if isinstance(found, Undated) else sessions).append(found)  # type: ignore[arg-type]
     sessions.sort(key=lambda each: (each.on, each.name))
-    lives = [
-        _life(group, started_by, since, record, limits or {})
-        for group, started_by, since in _cut(sessions, record)
-    ]
+    lives = [_life(stretch, record, limits or {}) for stretch in _cut(sessions, record)]
     return Season(tuple(lives), tuple(undated))
 
 
@@ -276,10 +272,18 @@ def date_in(text: str) -> date | None:
         return None
 
 
-def _cut(
-    sessions: Sequence[SeasonSession], record: Sequence[ServiceEntry]
-) -> list[tuple[list[SeasonSession], str, date]]:
-    """Sessions of each life, with what started it and when; in order of their first sessions.
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """The sessions of one life, and what bounds it."""
+
+    sessions: list[SeasonSession]
+    started_by: str
+    since: date
+    ended: date | None
+
+
+def _cut(sessions: Sequence[SeasonSession], record: Sequence[ServiceEntry]) -> list[_Stretch]:
+    """The lives in order of their first sessions.
 
     Setups that take turns keep one life each. An entry that names a build is about that pack alone,
     any other about all; an entry of a session's own day is taken to come before the day's first
@@ -287,33 +291,27 @@ def _cut(
     """
     starts = [entry for entry in record if entry.starts_a_life]
     builds = {session.build for session in sessions}
-    lives: dict[tuple[str, ServiceEntry | None], list[SeasonSession]] = {}
+    stretches: dict[tuple[str, date | None], _Stretch] = {}
     for session in sessions:
-        latest = next(
-            (
-                entry
-                for entry in reversed(starts)
-                if entry.on <= session.on
-                and (entry.note == session.build or entry.note not in builds)
-            ),
-            None,
-        )
-        lives.setdefault((session.build, latest), []).append(session)
-    return [
-        (held, "the build sheet's build", held[0].on)
-        if entry is None
-        else (held, f"{entry.entry}{_RECORD}", entry.on)
-        for (_, entry), held in lives.items()
-    ]
+        own = [e for e in starts if e.note == session.build or e.note not in builds]
+        latest = next((entry for entry in reversed(own) if entry.on <= session.on), None)
+        key = (session.build, None if latest is None else latest.on)
+        if key not in stretches:
+            since = session.on if latest is None else latest.on
+            stretches[key] = _Stretch(
+                [],
+                "the build sheet's build" if latest is None else f"{latest.entry}, service record",
+                since,
+                min((entry.on for entry in own if entry.on > since), default=None),
+            )
+        stretches[key].sessions.append(session)
+    return list(stretches.values())
 
 
 def _life(
-    sessions: list[SeasonSession],
-    started_by: str,
-    since: date,
-    record: Sequence[ServiceEntry],
-    limits: Mapping[str, float],
+    stretch: _Stretch, record: Sequence[ServiceEntry], limits: Mapping[str, float]
 ) -> PackLife:
+    sessions, since, ended = stretch.sessions, stretch.since, stretch.ended
     energies, guessed = _energies(sessions)
     ends = np.cumsum(energies) / 1e6
     middles = ends - 0.5 * energies / 1e6
@@ -321,13 +319,13 @@ def _life(
     found, why = _odds(courses)
     forecast = _forecast(courses["breakaway_torque_nm"], sessions, float(ends[-1]), limits)
     condition, reason = _condition(courses, forecast, limits)
-    entries = tuple(entry for entry in record if since <= entry.on <= sessions[-1].on)
+    entries = tuple(entry for entry in record if since <= entry.on < (ended or date.max))
     named = next((e.note for e in entries if e.entry is Entry.BUILD and e.on == since), "")
     return PackLife(
         build=named or sessions[0].build,
         since=since,
-        started_by=started_by,
-        by_record=started_by.endswith(_RECORD),
+        started_by=stretch.started_by,
+        ended=ended,
         sessions=tuple(sessions),
         entries=entries,
         bench_checks=_bench_points(entries, sessions, ends, courses),

@@ -119,6 +119,7 @@ def trend(folder: Path, as_json: bool) -> None:
         click.echo(
             f"Build {life.build} since {life.since.isoformat()} ({life.started_by}): "
             f"{len(life.sessions)} sessions, {life.laps} laps, {life.exposure_mj:.2f} MJ"
+            + ("" if life.ended is None else f"; built anew on {life.ended.isoformat()}")
         )
         for sentence in sentences(life):
             click.echo(textwrap.fill(sentence, 96, initial_indent="  - ", subsequent_indent="    "))
@@ -245,7 +246,7 @@ def tell_of_wear(folder: Path) -> None:
     """Print the condition of the pack that ran last when it needs an eye or a hand."""
     from pipeline.season import Condition
 
-    lives = season_of(folder).lives
+    lives = [life for life in season_of(folder).lives if life.ended is None]
     if lives and lives[-1].condition in (Condition.WATCH, Condition.SERVICE_DUE):
         life = lives[-1]
         click.echo(

@@ -57,11 +57,9 @@ def index_report(season: Season, sessions: Sequence[Mapping[str, Any]], car: str
 def _current(season: Season) -> list[PackLife]:
     """The packs that still exist, the one that needs a hand most first.
 
-    A build or re-shim in the service record ends every pack before it; setups that only take turns
-    by their build sheets all remain.
+    A build or re-shim in the service record ends a pack; setups that only take turns all remain.
     """
-    ends = [i for i, life in enumerate(season.lives) if life.by_record]
-    latest = {life.build: life for life in season.lives[ends[-1] if ends else 0 :]}
+    latest = {life.build: life for life in season.lives if life.ended is None}
     return sorted(latest.values(), key=lambda life: _FIRST.index(life.condition))
 
 

@@ -68,13 +68,22 @@ def season_report(season: Season, car: str) -> Report:
         evidence=_evidence(lives),
         sections=(
             _findings(lives, season.undated),
-            *(() if latest is None else (_courses(latest),)),
+            *(_courses(i, life) for i, life in enumerate(_told(lives))),
             _lives_section(lives),
-            *(() if latest is None else (_sessions_section(latest),)),
+            *(() if latest is None else (_sessions_section(lives),)),
             _about(),
         ),
         data=no_laps(dark_by_light()),
     )
+
+
+def _told(lives: Sequence[PackLife]) -> list[PackLife]:
+    """The lives that have a course to show; the latest in any case."""
+    return [
+        life
+        for i, life in enumerate(lives)
+        if i == 0 or any(course.line is not None for course in life.courses.values())
+    ]
 
 
 def _facts(life: PackLife) -> tuple[str, ...]:
@@ -101,7 +110,9 @@ def _evidence(lives: Sequence[PackLife]) -> str:
 
 
 def _findings(lives: Sequence[PackLife], undated: Sequence[Undated]) -> Section:
-    items = [statement for i, life in enumerate(lives[:1]) for statement in _said(life, i == 0)]
+    items = [
+        statement for i, life in enumerate(_told(lives)) for statement in _said(life, _suffix(i))
+    ]
     items += [
         Statement(
             f"Session {each.id} has no place in time: {each.reason}.",
@@ -129,15 +140,20 @@ ADVICE = {
 }
 
 
-def _said(life: PackLife, current: bool) -> list[Statement]:
+def _suffix(place: int) -> str:
+    """What tells the figures and tables of one life from those of the others."""
+    return f"-{place}" if place else ""
+
+
+def _said(life: PackLife, suffix: str) -> list[Statement]:
     first, *rest = sentences(life)
     grade = str(_grade(life) or "")
-    links = (Link("figure-breakaway", "figure 1"),) if current else ()
+    links = (Link(f"figure-breakaway{suffix}", "its figures"),)
     statements = [
         Statement(
-            f"Build {life.build}: {first[:1].lower()}{first[1:]}",
-            ADVICE[life.condition],
-            life.condition in NEEDS_A_HAND,
+            f"Build {life.build} since {life.since.isoformat()}: {first[:1].lower()}{first[1:]}",
+            ADVICE[life.condition] if life.ended is None else f"Built anew on {life.ended}.",
+            life.ended is None and life.condition in NEEDS_A_HAND,
             grade,
             links,
         )
@@ -150,14 +166,18 @@ def _grade(life: PackLife) -> Grade | None:
     return max(grades, key=list(Grade).index) if grades else None
 
 
-def _courses(life: PackLife) -> Section:
-    specs = tuple(_figure(i + 1, *each, life) for i, each in enumerate(_FIGURES))
+def _courses(place: int, life: PackLife) -> Section:
+    suffix, first = _suffix(place), 1 + place * len(_FIGURES)
+    specs = tuple(
+        _figure(first + i, f"{name}{suffix}", title, quantities, life)
+        for i, (name, title, quantities) in enumerate(_FIGURES)
+    )
     return Section(
-        "courses",
-        f"Build {life.build} since it was built",
+        f"courses{suffix}",
+        f"Build {life.build} since {life.since.isoformat()}",
         "One mark a session with its 95 % interval; the line and its band are what the sessions "
         "together say. Marks along the bottom are entries of the service record.",
-        (*specs, _explanations(life)),
+        (*specs, _explanations(life, suffix)),
     )
 
 
@@ -170,7 +190,7 @@ def _figure(
         LegendKey(label.lower(), _SWATCH[course.quantity])
         for course, label in zip(courses, labels, strict=True)
     )
-    if name == "breakaway" and life.bench_checks:
+    if quantities[0] == "breakaway_torque_nm" and life.bench_checks:
         legend = (*legend, LegendKey("bench check, as breakaway torque", "bench"))
     said = "; ".join(_in_words(course) for course in courses)
     return FigureSpec(
@@ -330,19 +350,19 @@ def _mark_limit(drawn: JsonDict, limit_nm: float) -> None:
     )  # fmt: skip
 
 
-def _explanations(life: PackLife) -> Table | Note:
+def _explanations(life: PackLife, suffix: str) -> Table | Note:
     if life.odds is None:
         return Note("What is wearing", (f"Cannot be told: {life.why_no_odds}.",))
     rows = tuple(
         Row((
             Cell(each.name.capitalize()),
-            Cell(f"{100 * life.odds[each.name]:.0f} %", sort=life.odds[each.name]),
+            Cell(_percent(life.odds[each.name]), sort=life.odds[each.name]),
             Cell(f"{each.said[:1].upper()}{each.said[1:]}"),
         ))
         for each in sorted(EXPLANATIONS, key=lambda e: -(life.odds or {})[e.name])
     )  # fmt: skip
     return Table(
-        "explanations",
+        f"explanations{suffix}",
         "What is wearing, by what changes together",
         (
             Column("Explanation", align=Align.TEXT),
@@ -355,12 +375,19 @@ def _explanations(life: PackLife) -> Table | Note:
     )
 
 
+def _percent(odds: float) -> str:
+    if odds > 0.99:
+        return "over 99 %"
+    return "under 1 %" if odds < 0.01 else f"{100 * odds:.0f} %"
+
+
 def _lives_section(lives: Sequence[PackLife]) -> Section:
     rows = tuple(
         Row((
             Cell(life.build),
             Cell(life.since.isoformat(), sort=life.since.isoformat()),
             Cell(str(life.condition), small=life.reason),
+            Cell("" if life.ended is None else life.ended.isoformat()),
             Cell(str(len(life.sessions)), sort=len(life.sessions)),
             Cell(str(life.laps), sort=life.laps),
             Cell(number(life.hours, 1), sort=life.hours),
@@ -376,6 +403,7 @@ def _lives_section(lives: Sequence[PackLife]) -> Section:
             Column("Build", align=Align.TEXT),
             Column("Since", align=Align.TEXT),
             Column("Condition", align=Align.TEXT),
+            Column("Built anew", align=Align.TEXT),
             Column("Sessions"),
             Column("Laps"),
             Column("Running", "h"),
@@ -399,13 +427,14 @@ def _now_cell(life: PackLife, name: str) -> Cell:
     return Cell(written(now, shown.unit, shown.factor).with_interval, sort=now.value)
 
 
-def _sessions_section(life: PackLife) -> Section:
+def _sessions_section(lives: Sequence[PackLife]) -> Section:
     tracked = ("breakaway_torque_nm", "lock_drive", "lock_overrun", "energy_per_lap_j")
     shown = [quantity(name, "") for name in tracked]
     rows = tuple(
         Row((
             Cell(session.on.isoformat(), sort=session.on.isoformat()),
             Cell(session.name),
+            Cell(session.build),
             Cell(session.circuit),
             Cell(str(session.laps), sort=session.laps),
             Cell("unknown" if session.energy_j is None else number(session.energy_j / 1e6, 3),
@@ -413,14 +442,16 @@ def _sessions_section(life: PackLife) -> Section:
             *(_value_cell(session.estimates.get(name), each.unit, each.factor)
               for name, each in zip(tracked, shown, strict=True)),
         ))
-        for session in life.sessions
+        for life in lives
+        for session in reversed(life.sessions)
     )  # fmt: skip
     table = Table(
         "sessions",
-        f"Sessions of build {life.build}",
+        "Sessions, the latest first",
         (
             Column("Date", align=Align.TEXT),
             Column("Session", align=Align.TEXT),
+            Column("Build", align=Align.TEXT),
             Column("Circuit", align=Align.TEXT),
             Column("Laps"),
             Column("Energy", "MJ"),
@@ -428,7 +459,12 @@ def _sessions_section(life: PackLife) -> Section:
         ),
         rows,
     )
-    record = Table(
+    return Section("history", "History", "", (table, _record_table(lives)))
+
+
+def _record_table(lives: Sequence[PackLife]) -> Table:
+    entries = sorted({entry for life in lives for entry in life.entries}, key=lambda e: e.on)
+    return Table(
         "service-record",
         "Service record",
         (
@@ -447,11 +483,10 @@ def _sessions_section(life: PackLife) -> Section:
                 Cell(entry.method),
                 Cell(entry.note),
             ))
-            for entry in life.entries
+            for entry in entries
         ),
-        empty="Nothing noted since the build. Add to it with 'sidegear service add'.",
+        empty="Nothing noted yet. Add to it with 'sidegear service add'.",
     )  # fmt: skip
-    return Section("history", "History", "", (table, record))
 
 
 def _value_cell(value: Estimate | None, unit: str, factor: float) -> Cell:

@@ -412,9 +412,18 @@ def test_demo_tells_every_sample_run_and_where_its_page_is(demo: tuple[Path, Out
     assert (outcome.code, outcome.err) == (0, "")
     pages = sorted(page.resolve() for page in (folder / "pages").iterdir())
     assert len(pages) == 3
-    assert [line for line in outcome.out.splitlines() if "report: " in line] == [
-        f"  report: {page}" for page in pages
-    ]
+    reports = [line for line in outcome.out.splitlines() if "report: " in line]
+    assert reports[:3] == [f"  report: {page}" for page in pages]
+
+
+def test_demo_shows_a_season_and_a_day_of_two_setups(demo: tuple[Path, Outcome]) -> None:
+    folder, outcome = demo
+    assert "Service due: the breakaway torque is below its limit" in outcome.out
+    assert "4 runs as ABBA" in outcome.out
+    season = folder.resolve() / "season"
+    assert (season / "index.html").is_file()
+    assert (season / "season.html").is_file()
+    assert len(list(season.glob("setups-*.html"))) == 1
 
 
 def test_demo_takes_the_build_sheet_of_the_run(demo: tuple[Path, Outcome]) -> None:

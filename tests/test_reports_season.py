@@ -74,7 +74,7 @@ def figure(report: Report, name: str) -> FigureSpec:
 
 def test_the_condition_of_the_pack_that_runs_comes_first(report: Report) -> None:
     first = statements(report).items[0]
-    assert first.sentence.startswith("Build A again: service due: the breakaway torque drifts")
+    assert first.sentence.startswith("Build A again since 2026-05-30: service due: the breakaway")
     assert first.needs_attention
 
 
