@@ -13,8 +13,9 @@ SCHEMA_VERSION = 2
 """Version of the stored session.
 
 1: first version (2026-11).
-2: every channel has its column of marks ``NAME_suspect``, in 1 only those with marks had; rate and
-points of the time base are the log's to nine digits, in 1 to all that a float holds.
+2: one column ``suspect`` with a bit for each channel (its metadata name them), in 1 a column of
+booleans ``NAME_suspect`` for each channel with marks; rate and points of the time base are the
+log's to nine digits, in 1 to all that a float holds.
 """
 
 

@@ -40,8 +40,8 @@ from loaders.rows import Clerk, PlainRows
 from loaders.textblocks import Lines, as_text, count_lines
 from loaders.timestamps import Counting, seconds_of
 
-# Small beside the memory of any machine, and large beside what a call of the parser costs.
-_BLOCK_BYTES = 1 << 24
+# Small enough to stay near the processor, and large beside what a call of the parser costs.
+_BLOCK_BYTES = 1 << 22
 # Cells of this many blanks or fewer are blank; fixed-width exports fill them up.
 _WIDEST_BLANK = 32
 # Of a spare column's filled cells at the top, so many have to be numbers.
@@ -165,10 +165,11 @@ class _Reading:
     def chunks(self, blocks: Iterator[tuple[bytes, bool]]) -> Iterator[Chunk]:
         """The rows as they stand where the fast parser can take them, else plainly rewritten."""
         for body, last in blocks:
-            yield self._as_it_stands(body) or self._rewritten(body, last=last)
-            self.first_line += count_lines(body)
+            lines = count_lines(body)
+            yield self._as_it_stands(body, lines) or self._rewritten(body, last=last)
+            self.first_line += lines
 
-    def _as_it_stands(self, body: bytes) -> Chunk | None:
+    def _as_it_stands(self, body: bytes, lines: int) -> Chunk | None:
         dialect = self.layout.dialect
         self._refuse_nul(body)
         if dialect.delimiter == BLANKS or body.find(b'"') >= 0:
@@ -177,7 +178,7 @@ class _Reading:
             chunk = self._numbers(self._parsed(body, dialect.delimiter, dialect.decimal_mark))
         except (_UnreadableError, pa.ArrowInvalid):
             return None
-        self.clerk.blank_lines += body.count(b"\n" if b"\n" in body else b"\r") - chunk.rows
+        self.clerk.blank_lines += lines - chunk.rows
         return chunk
 
     def _rewritten(self, body: bytes, *, last: bool) -> Chunk:

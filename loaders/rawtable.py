@@ -251,7 +251,8 @@ def numbers_of(
     parts: list[NDArray[np.generic]] = [np.empty(0, dtype)]
     for chunk in column.chunks:
         parts.append(np.frombuffer(chunk.buffers()[1] or b"", dtype)[chunk.offset :][: len(chunk)])
-    return np.concatenate(parts), column.null_count
+    # The buffer itself where there is one only: who wants to change values makes new ones.
+    return parts[-1] if len(parts) <= 2 else np.concatenate(parts), column.null_count
 
 
 def holes_of(column: pa.ChunkedArray) -> NDArray[np.bool_]:

@@ -20,11 +20,14 @@ from loaders.channels import CHANNEL_BY_NAME, SCHEMA_VERSION, TIME
 from loaders.columns import ColumnsWriter
 from loaders.errors import InputError
 from loaders.normalise import Outcome
-from loaders.rawtable import floats, marks_of
+from loaders.rawtable import floats, marks_of, numbers_of
 from loaders.session import BoolArray, FloatArray, SampleCount, Session, Source, Treatment
 from loaders.stretches import Block
 
-_SUSPECT = "_suspect"
+SUSPECT = "suspect"
+"""Of each point, which channels are filled or at their stop: a bit for each, in file order."""
+_SUSPECT_1 = "_suspect"
+"""In schema 1, what a channel's column of marks was called behind its name."""
 # A session of more numbers than this stays on disk, and its columns are read as they are asked for.
 _MOST_IN_MEMORY = 40_000_000
 
@@ -39,15 +42,17 @@ class SessionWriter:
             channel = CHANNEL_BY_NAME[name]
             about = {"unit": channel.unit, "meaning": channel.meaning}
             fields.append(pa.field(name, pa.float64(), metadata=about))
-        fields += [pa.field(name + _SUSPECT, pa.bool_()) for name in channels]
+        fields.append(pa.field(SUSPECT, pa.int64(), metadata={"bits": json.dumps(channels)}))
         self._columns = ColumnsWriter(path, fields)
 
     def write(self, block: Block) -> None:
         """The next points."""
-        channels = [block.channels[name] for name in self._channels]
-        self._columns.write(
-            [block.time_s, *channels, *(block.suspect[name] for name in self._channels)]
-        )
+        marks = np.zeros(len(block.time_s), dtype=np.int64)
+        for bit, name in enumerate(self._channels):
+            if block.suspect[name].any():
+                marks |= block.suspect[name].astype(np.int64) << bit
+        channels = (block.channels[name] for name in self._channels)
+        self._columns.write([block.time_s, *channels, marks])
 
     def finish(self, outcome: Outcome) -> None:
         """Write what is known in the end, and close the file."""
@@ -130,7 +135,6 @@ def _about(path: Path) -> dict[str, Any]:
 def _session(path: Path, about: Mapping[str, Any]) -> Session:
     with parquet.ParquetFile(path) as stored:
         columns, rows = stored.schema_arrow.names, stored.metadata.num_rows
-        marked = [name for name in columns if name.endswith(_SUSPECT) and _marks_any(stored, name)]
     names = [name for name in columns if name in CHANNEL_BY_NAME]
     channels: Mapping[str, FloatArray] = StoredColumns(path, names)
     if rows * len(names) <= _MOST_IN_MEMORY:
@@ -141,11 +145,7 @@ def _session(path: Path, about: Mapping[str, Any]) -> Session:
         rate_hz=about["rate_hz"],
         time_s=channels[TIME] if TIME in channels else _read_floats(path, [TIME])[TIME],
         channels={name: channels[name] for name in names} if TIME in channels else channels,
-        suspect={
-            name.removesuffix(_SUSPECT): marks
-            for name, marks in _read_marks(path, marked).items()
-            if marks.any()
-        },
+        suspect=_read_marks(path, columns),
         counts=tuple(
             SampleCount(**{**count, "treatment": Treatment(count["treatment"])})
             for count in about["counts"]
@@ -155,25 +155,28 @@ def _session(path: Path, about: Mapping[str, Any]) -> Session:
     )
 
 
-def _marks_any(stored: parquet.ParquetFile, name: str) -> bool:
-    at = stored.schema_arrow.names.index(name)
-    for i in range(stored.metadata.num_row_groups):
-        statistics = stored.metadata.row_group(i).column(at).statistics
-        if statistics is None or not statistics.has_min_max or statistics.max:
-            return True
-    return False
-
-
 def _read_floats(path: Path, names: list[str]) -> dict[str, FloatArray]:
     with parquet.ParquetFile(path) as stored:
         table = stored.read(columns=names)
     return {name: floats(table.column(name)) for name in names}
 
 
-def _read_marks(path: Path, names: list[str]) -> dict[str, BoolArray]:
+def _read_marks(path: Path, columns: Sequence[str]) -> dict[str, BoolArray]:
+    """The channels that are marked anywhere, and where."""
     with parquet.ParquetFile(path) as stored:
-        table = stored.read(columns=names)
-    return {name: marks_of(table.column(name)) for name in names}
+        if SUSPECT not in columns:
+            names = [name for name in columns if name.endswith(_SUSPECT_1)]
+            table = stored.read(columns=names)
+            return {name.removesuffix(_SUSPECT_1): marks_of(table.column(name)) for name in names}
+        column = stored.read(columns=[SUSPECT]).column(SUSPECT)
+        about = stored.schema_arrow.field(SUSPECT).metadata or {}
+    bits = numbers_of(column, np.int64)[0].astype(np.int64, copy=False)
+    marked = int(np.bitwise_or.reduce(bits))
+    return {
+        name: (bits >> bit) & 1 == 1
+        for bit, name in enumerate(json.loads(about[b"bits"]))
+        if marked >> bit & 1
+    }
 
 
 class StoredColumns(Mapping[str, FloatArray]):

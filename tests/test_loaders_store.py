@@ -97,9 +97,12 @@ def test_a_session_of_a_newer_version_is_refused(stored: Path) -> None:
         read_session(stored)
 
 
-def test_every_channel_has_its_marks_beside_it(stored: Path) -> None:
-    names = parquet.read_schema(stored).names
-    assert names == ["time_s", WHEEL, TORQUE, f"{WHEEL}_suspect", f"{TORQUE}_suspect"]
+def test_the_marks_are_a_bit_for_each_channel(stored: Path) -> None:
+    table = parquet.read_table(stored)
+    assert table.schema.names == ["time_s", WHEEL, TORQUE, "suspect"]
+    assert json.loads(table.schema.field("suspect").metadata[b"bits"]) == [WHEEL, TORQUE]
+    marked = [2 if mark else 0 for mark in a_session().suspect[TORQUE]]
+    assert table.column("suspect").to_pylist() == marked
 
 
 def test_a_long_session_is_read_column_by_column(
