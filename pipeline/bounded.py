@@ -41,8 +41,8 @@ def sliding_samples(evidence: Evidence, learnt: Learnt, chosen: BoolArray) -> Sl
     """The chosen samples as the friction law sees them."""
     assert evidence.torque is not None
     return SlidingSamples(
-        evidence.torque.input_nm[chosen],
-        evidence.torque.difference_nm[chosen],
+        evidence.torque[chosen].input_nm,
+        evidence.torque[chosen].difference_nm,
         learnt.difference_radps[chosen],
         learnt.clusters.label[chosen],
         evidence.rate_hz,
@@ -219,7 +219,7 @@ def _lowest_locking(evidence: Evidence, learnt: Learnt) -> float | None:
     """Upper end of the law at the least input torque that the sliding pack saw. [N m]"""
     if learnt.law is None or evidence.torque is None or not evidence.sliding.any():
         return None
-    torque = evidence.torque.input_nm[evidence.sliding]
+    torque = evidence.torque[evidence.sliding].input_nm
     ends = [
         float(sign * np.percentile(sign * torque[sign * torque > 0], 5))
         for sign, term in ((1, DRIVE), (-1, OVERRUN))
@@ -243,7 +243,7 @@ def _lock(
     if not isinstance(locking, Estimate) or evidence.torque is None:
         return found
     here = evidence.sliding & (evidence.phase == PHASES.index(phase))
-    size = np.abs(evidence.torque.input_nm[here])
+    size = np.abs(evidence.torque[here].input_nm)
     if isinstance(found, Missing):
         how = "all of the locking torque over the input torque"
         return Bound(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.regression import ratio_interval
 from pipeline.runs import runs
+from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -20,6 +22,8 @@ _SLIDING_S = 0.15
 # Where the peak is looked for, from the first sample that is seen to slide: toothed wheels and the
 # averaging of the speeds show the sliding late.
 _PEAK_FROM_S, _PEAK_TO_S = -0.04, 0.01
+# Noise of the input torque is averaged over this much of it.
+_AVERAGED_S = 0.04
 _LEAST_HZ = 50.0
 _FEWEST_EVENTS = 12
 # A peak that lasts a few hundredths of a second is rounded off by sampling and by events that are
@@ -39,7 +43,8 @@ class StaticFriction:
 
 
 def static_friction(
-    locking_share: FloatArray,
+    torque: ShaftTorque,
+    running: Callable[[FloatArray], FloatArray],
     difference_radps: FloatArray,
     usable: BoolArray,
     lap: IndexArray,
@@ -50,9 +55,10 @@ def static_friction(
 
     Parameters
     ----------
-    locking_share : array, shape (n,)
-        ``-dT`` over what the running law gives at each input torque; its sign is that of the side
-        that gets less. [1]
+    torque : ShaftTorque
+        Arrays of shape (n,).
+    running : callable
+        Locking torque while sliding at an input torque, any shape. [N m]
     difference_radps : array, shape (n,)
         Smoothed left minus right speed. [rad/s]
     usable : array of bool, shape (n,)
@@ -78,8 +84,13 @@ def static_friction(
     labels, group = np.unique(lap[starts], return_inverse=True)
     if len(labels) < 3:
         return f"the axle lets go in {len(labels)} laps only; at least 3 are needed"
-    lags = np.arange(round(_PEAK_FROM_S * rate_hz), round(_PEAK_TO_S * rate_hz) + 1)
-    shares = sides[:, None] * locking_share[starts[:, None] + lags]
+    at = starts[:, None] + np.arange(round(_PEAK_FROM_S * rate_hz), round(_PEAK_TO_S * rate_hz) + 1)
+    reach = round(0.5 * _AVERAGED_S * rate_hz)
+    around = at[..., None] + np.arange(-reach, reach + 1)
+    law = running((torque.left_nm[around] + torque.right_nm[around]).mean(axis=-1))
+    if law.min() <= 0:
+        return "the running law is not clear of zero where the axle lets go"
+    shares = -sides[:, None] * (torque.left_nm[at] - torque.right_nm[at]) / law
     at_peak = shares[:, int(np.argmax(shares.mean(axis=0)))]
     ratio, half = ratio_interval(
         np.bincount(group, at_peak).astype(np.float64), np.bincount(group).astype(np.float64)

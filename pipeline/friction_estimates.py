@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.axle import SMOOTH_S, odd_samples
 from pipeline.break_loose import static_friction
 from pipeline.build_sheet import Differential
 from pipeline.delay import thinned
@@ -29,7 +28,6 @@ from pipeline.learn import Learnt
 from pipeline.lock import DRIVE, OVERRUN, LockLaw
 from pipeline.plates import effective_radius, ramp_angle_to_plane
 from pipeline.regression import student_t
-from pipeline.runs import moving_mean
 from pipeline.signals import Signals
 
 FloatArray = NDArray[np.float64]
@@ -151,14 +149,11 @@ def _at_the_plates(slow: Answer, parts: Differential) -> Answer:
 
 def _static(signals: Signals, learnt: Learnt, law: LockLaw) -> Answer:
     assert learnt.torque is not None
-    smooth = moving_mean(learnt.torque.input_nm, odd_samples(SMOOTH_S, signals.rate_hz))
-    running = law.curve(smooth)[0]
-    if not float(np.nanmin(running)) > 0:
-        return Missing("the running law is not clear of zero at every input torque")
     found = static_friction(
-        -learnt.torque.difference_nm / running,
+        learnt.torque,
+        law.locking_torque,
         learnt.difference_radps,
-        signals.steady & np.isfinite(running),
+        signals.steady,
         learnt.clusters.label,
         learnt.sliding_radps,
         signals.rate_hz,

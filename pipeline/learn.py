@@ -180,8 +180,8 @@ def _law_samples(
     step = 1 + np.count_nonzero(chosen) // _MOST_SAMPLES
     at = np.flatnonzero(chosen)[::step]
     samples = SlidingSamples(
-        torque.input_nm[at],
-        torque.difference_nm[at],
+        torque[at].input_nm,
+        torque[at].difference_nm,
         smooth[at],
         clusters.label[at],
         signals.rate_hz / step,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.heat import GAIN_OF_BOTH
-from pipeline.plates import PreloadLaw
+from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.regression import ClusterFit, fit_by_cluster, student_t
 
 FloatArray = NDArray[np.float64]
@@ -128,6 +128,13 @@ class LockLaw:
             if at is not None:
                 row[at] = weight
         return row
+
+    def locking_torque(self, input_torque_nm: FloatArray) -> FloatArray:
+        """What the packs hold or drag with at input torques told from their zero. [N m]"""
+        return locking_torque(
+            input_torque_nm,
+            self.value(BREAKAWAY), self.value(DRIVE), self.value(OVERRUN), self.preload,
+        )  # fmt: skip
 
     def curve(self, input_torque_nm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The law and half the width of its band at the given input torques. [N m]"""

@@ -15,16 +15,24 @@ def runs(mask: BoolArray) -> IndexArray:
     >>> runs(np.array([True, True, False, True])).tolist()
     [[0, 2], [3, 4]]
     """
-    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    return np.column_stack((np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)))
+    turns = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    first = [0] if len(mask) and mask[0] else []
+    last = [len(mask)] if len(mask) and mask[-1] else []
+    return np.concatenate((first, turns, last)).astype(np.intp).reshape(-1, 2)
 
 
 def mask_of(spans: IndexArray, n: int) -> BoolArray:
     """The mask of shape (n,) that is True in the given runs."""
-    edges = np.zeros(n + 1, dtype=np.int64)
-    np.add.at(edges, spans[:, 0], 1)
-    np.add.at(edges, spans[:, 1], -1)
-    return np.asarray(np.cumsum(edges[:-1]) > 0)
+    spans = spans[np.argsort(spans[:, 0], kind="stable")]
+    ends = np.maximum.accumulate(spans[:, 1])
+    # Runs that overlap or touch become one, so that False and True take turns.
+    apart = spans[1:, 0] > ends[:-1]
+    one = np.ones(min(len(spans), 1), dtype=bool)
+    edges = np.zeros(2 * (np.count_nonzero(apart) + len(one)) + 2, dtype=np.intp)
+    edges[1:-1:2] = spans[np.concatenate((one, apart)), 0]
+    edges[2:-1:2] = ends[np.concatenate((apart, one))]
+    edges[-1] = n
+    return np.repeat(np.arange(len(edges) - 1) % 2 == 1, np.diff(edges))
 
 
 def with_hysteresis(enter: BoolArray, stay: BoolArray) -> BoolArray:

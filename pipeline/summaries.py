@@ -100,7 +100,7 @@ def _peak_power(evidence: Evidence, lap: Lap) -> Answer:
     at = int(np.nanargmax(power))
     # As an energy over one second with the instant's own levers.
     difference = evidence.difference_radps[lap.samples][at]
-    work = difference * evidence.torque.input_nm[lap.samples][at]
+    work = difference * evidence.torque[lap.samples].input_nm[at]
     half = evidence.doubt.energy_half_width(
         np.array(power[at]), np.array(difference), np.array(work)
     )
@@ -118,10 +118,11 @@ def _effective_lock(evidence: Evidence, lap: int, phase: Phase) -> Answer:
         return Missing("the lap does not count")
     span = evidence.laps[lap].samples
     chosen = evidence.sliding[span] & (evidence.phase[span] == PHASES.index(phase))
+    torque = evidence.torque[span][chosen]
     return effective_lock(
         SlidingSamples(
-            evidence.torque.input_nm[span][chosen],
-            evidence.torque.difference_nm[span][chosen],
+            torque.input_nm,
+            torque.difference_nm,
             evidence.difference_radps[span][chosen],
             _stretch_of(chosen)[chosen],
             evidence.rate_hz,
@@ -230,6 +231,7 @@ def corner_summaries(
     """What the differential did in each corner, over the counted laps."""
     counted = evidence.counted
     by_lap = _corner_energies(evidence)
+    moments = _yaw_moments(evidence)
     numbers = {evidence.laps[i].number for i in counted}
     return tuple(
         CornerSummary(
@@ -241,7 +243,9 @@ def corner_summaries(
             radius_m=corner.radius_m,
             passes=len(counted),
             energy_j=_per_pass(evidence, by_lap, c),
-            yaw_moment_nm={phase: _yaw_moment(evidence, c, phase) for phase in PHASES},
+            yaw_moment_nm={
+                phase: _yaw_moment(evidence, moments, c, p) for p, phase in enumerate(PHASES)
+            },
             event_counts=_counts(
                 event for event in events if event.corner == corner.number and event.lap in numbers
             ),
@@ -297,24 +301,39 @@ def mean_answer(
     )  # fmt: skip
 
 
-def _yaw_moment(evidence: Evidence, corner: int, phase: Phase) -> Answer:
-    """Mean yaw moment that the differential adds in a corner's phase, > 0 into the turn. [N m]"""
+def _yaw_moments(evidence: Evidence) -> FloatArray | None:
+    """Mean yaw moment of each passage, > 0 into the turn, shape (laps, corners, phases). [N m]
+
+    NaN where a phase is too short in a passage to have a mean; None without torques.
+    """
     if evidence.torque is None:
-        return Missing(evidence.why_no_torque)
+        return None
+    shape = len(evidence.laps), len(evidence.corners), len(PHASES)
+    inside = np.flatnonzero((evidence.lap_of >= 0) & (evidence.corner_of >= 0))
     moment = yaw_moment(
-        evidence.torque, evidence.track_m, evidence.radius_left_m, evidence.radius_right_m
+        evidence.torque[inside], evidence.track_m, evidence.radius_left_m, evidence.radius_right_m
     )
-    inward = moment if evidence.corners[corner].left else -moment
-    here = (evidence.corner_of == corner) & (evidence.phase == PHASES.index(phase))
-    means = []
-    for i in evidence.counted:
-        span = evidence.laps[i].samples
-        values = inward[span][here[span]]
-        values = values[np.isfinite(values)]
-        if len(values) >= _SHORTEST_PHASE_S * evidence.rate_hz:
-            means.append(float(np.mean(values)))
+    known = np.isfinite(moment)
+    inside, moment = inside[known], moment[known]
+    corner = evidence.corner_of[inside]
+    inward = np.array([1.0 if each.left else -1.0 for each in evidence.corners])
+    passage = (evidence.lap_of[inside] * shape[1] + corner) * shape[2] + evidence.phase[inside]
+    size = shape[0] * shape[1] * shape[2]
+    counts = np.bincount(passage, minlength=size)
+    sums = np.bincount(passage, moment * inward[corner], minlength=size) if size else np.empty(0)
+    long_enough = counts >= _SHORTEST_PHASE_S * evidence.rate_hz
+    means = np.where(long_enough, sums / np.maximum(counts, 1), np.nan)
+    return np.asarray(means.reshape(shape), dtype=np.float64)
+
+
+def _yaw_moment(evidence: Evidence, moments: FloatArray | None, corner: int, phase: int) -> Answer:
+    """Yaw moment in a corner's phase over the counted laps, > 0 into the turn. [N m]"""
+    if moments is None:
+        return Missing(evidence.why_no_torque)
+    means = moments[evidence.counted, corner, phase]
+    means = means[np.isfinite(means)]
     return mean_answer(
-        np.array(means), np.zeros(len(means)), "N m", evidence.grade, f"passes with {phase}"
+        means, np.zeros(len(means)), "N m", evidence.grade, f"passes with {PHASES[phase]}"
     )
 
 

@@ -12,6 +12,7 @@ from pipeline.runs import moving_mean, runs
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 _LEAST_STANDSTILL_S = 2.0
 # Larger readings at a standstill are a wound-up shaft, not a sensor's zero. Chosen by us.
@@ -82,6 +83,10 @@ class ShaftTorque:
 
     left_nm: FloatArray
     right_nm: FloatArray
+
+    def __getitem__(self, which: slice | BoolArray | IndexArray) -> ShaftTorque:
+        """Both torques at some of the samples."""
+        return ShaftTorque(self.left_nm[which], self.right_nm[which])
 
     @property
     def input_nm(self) -> FloatArray:
