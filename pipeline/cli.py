@@ -22,6 +22,7 @@ import click
 from loaders.errors import InputError
 from pipeline.season_commands import (
     compare,
+    export,
     plan,
     service,
     tell_of_wear,
@@ -497,6 +498,7 @@ def _sample_logs(samples: Path) -> Iterable[Path]:
 
 
 cli.add_command(compare)
+cli.add_command(export)
 cli.add_command(plan)
 cli.add_command(service)
 cli.add_command(trend)
