@@ -101,7 +101,7 @@ def _locking(evidence: Evidence, learnt: Learnt, phase: Phase) -> SessionAnswer:
     samples = sliding_samples(evidence, learnt, evidence.sliding & here)
     typical = None
     if samples.seconds() >= LEAST_SLIDING_S:
-        typical = _by_law(learnt, samples, phase) or typical_locking(samples)
+        typical = _by_law(learnt, samples, phase) or _by_laps(learnt, samples)
     if typical is not None:
         return Estimate(
             typical.torque_nm,
@@ -138,6 +138,15 @@ def _by_law(learnt: Learnt, samples: SlidingSamples, phase: Phase) -> Typical | 
     middle = float(np.median(samples.input_torque_nm))
     curve, half = law.curve(np.array([middle]))
     return Typical(middle, float(curve[0]), float(half[0]), law.fit.clusters)
+
+
+def _by_laps(learnt: Learnt, samples: SlidingSamples) -> Typical | None:
+    """Without a law the gain that both torques share is in the number as a whole."""
+    found = typical_locking(samples)
+    if found is None:
+        return None
+    half = float(np.hypot(found.half_width_nm, learnt.doubt.gain * found.torque_nm))
+    return replace(found, half_width_nm=half)
 
 
 def _at(input_torque_nm: float) -> str:
