@@ -237,32 +237,15 @@ def export(table: str, file: Path, folder: Path) -> None:
 
     TABLE is one of: sessions, estimates, laps, events, corners, findings.
     """
+    from loaders.row_files import write_rows
     from pipeline.tables import TABLES
 
     if table not in TABLES:
         msg = f"'{table}' is no table; expected one of {', '.join(TABLES)}."
         raise InputError(msg)
-    if file.suffix not in (".csv", ".parquet"):
-        msg = f"{file}: the ending says neither CSV nor Parquet; name it .csv or .parquet."
-        raise InputError(msg)
     rows = list(TABLES[table](_results(folder)))
-    _write_table(rows, file)
+    write_rows(rows, file)
     click.echo(f"{file}: {len(rows)} rows of {table}")
-
-
-def _write_table(rows: list[dict[str, Any]], file: Path) -> None:
-    # Not before it is needed: pandas takes half a second to import.
-    import pandas as pd
-
-    frame = pd.DataFrame(rows)
-    try:
-        if file.suffix == ".csv":
-            frame.to_csv(file, index=False)
-        else:
-            frame.to_parquet(file, index=False)
-    except OSError as problem:
-        msg = f"{file}: cannot be written ({problem.strerror}). Name a place you may write to."
-        raise InputError(msg) from problem
 
 
 def _results(folder: Path) -> list[dict[str, Any]]:
