@@ -8,7 +8,7 @@ from pathlib import Path
 
 import circuit_car
 import numpy as np
-from circuit_car.car import NOMINAL_DRIVEN_RADIUS_M, NOMINAL_FREE_RADIUS_M
+from circuit_car.car import NOMINAL_DRIVEN_RADIUS_M, NOMINAL_FREE_RADIUS_M, Axle
 
 from loaders.channels import CHANNEL_BY_NAME
 from loaders.layout import Dialect
@@ -79,11 +79,12 @@ def sheet_of(car: circuit_car.Car, *, rng: np.random.Generator | None = None) ->
 
     parts, axle = car.differential, car.driven_axle
     front = axle == "front"
+    other: Axle = "rear" if front else "front"
     wheel_inertias = [car.wheel_inertia_front_kgm2, car.wheel_inertia_rear_kgm2]
     driven_inertia, free_inertia = wheel_inertias if front else wheel_inertias[::-1]
     return BuildSheet(
         SheetCar(
-            car.name, axle, car.track_m(axle), NOMINAL_DRIVEN_RADIUS_M, NOMINAL_FREE_RADIUS_M,
+            car.name, axle, car.track_m(axle), _stated(car.radii_m(axle)), _stated(car.radii_m(other)),
             mass_kg=within(car.mass_kg, 0.015),
             wheelbase_m=car.wheelbase_m,
             front_weight_share=within(1 - car.cg_to_front_m / car.wheelbase_m, 0.015),
@@ -119,6 +120,12 @@ def sheet_of(car: circuit_car.Car, *, rng: np.random.Generator | None = None) ->
             driveline_inertia_kgm2=within(car.driveline_inertia_kgm2, 0.20),
         ),
     )  # fmt: skip
+
+
+def _stated(radii_m: tuple[float, float]) -> float:
+    """The tyre maker's rolling radius that a pair of tyres was sold with. [m]"""
+    mean = 0.5 * sum(radii_m)
+    return min(NOMINAL_DRIVEN_RADIUS_M, NOMINAL_FREE_RADIUS_M, key=lambda sold: abs(sold - mean))
 
 
 def simulate(

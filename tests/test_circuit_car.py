@@ -499,6 +499,19 @@ def test_each_of_two_differentials_follows_its_own_parts(four_wheel_drive: Drive
     assert d.car.driven_axles == ("rear", "front")
 
 
+def test_the_front_axle_can_be_looked_at_alone(four_wheel_drive: Drive) -> None:
+    front = circuit_car.front_axle_of(four_wheel_drive)
+    known = circuit_car.truth(front)
+    parts = four_wheel_drive.car.front_differential
+    assert known.breakaway_torque_nm == parts.breakaway_torque_nm
+    assert known.running.lock_drive == pytest.approx(parts.lock_drive, abs=1e-3)
+    log = circuit_car.spoil(front, Sensors.perfect(), rate_hz=100.0, rng=np.random.default_rng(1))
+    np.testing.assert_allclose(
+        log["shaft_torque_left_nm"],
+        four_wheel_drive["front_shaft_torque_left_nm"][::10][: len(log["time_s"])],
+    )
+
+
 def test_the_centre_finds_the_torque_that_the_engine_leaves() -> None:
     car = car_table(circuit_car.four_wheel_driven_car())
     q = np.full(N_STATE, 80.0)

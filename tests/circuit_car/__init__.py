@@ -19,13 +19,13 @@ from circuit_car.driver import Driver  # noqa: E402
 from circuit_car.friction import Friction  # noqa: E402
 from circuit_car.halfshafts import Shafts  # noqa: E402
 from circuit_car.heat import Heat  # noqa: E402
-from circuit_car.running import SAMPLE_S, Drive, EnergyBook, drive, mirrored  # noqa: E402
+from circuit_car.running import SAMPLE_S, Drive, EnergyBook, drive, front_axle_of, mirrored  # noqa: E402
 from circuit_car.sensors import Log, Sensors, spoil  # noqa: E402
 from circuit_car.truth import Event, Lap, RunningLaw, Truth, axle_states, truth  # noqa: E402
 
 __all__ = [
     "SAMPLE_S", "Car", "Circuit", "Differential", "Drive", "Driver", "EnergyBook", "Event",
     "Friction", "Heat", "Lap", "Log", "RunningLaw", "Sensors", "Shafts", "Truth", "axle_states",
-    "drive", "four_wheel_driven_car", "front_driven_car", "hollin_fell", "mirrored",
+    "drive", "four_wheel_driven_car", "front_axle_of", "front_driven_car", "hollin_fell", "mirrored",
     "short_circuit", "spoil", "truth",
 ]  # fmt: skip

@@ -222,6 +222,10 @@ class Car:
         """The differential of a driven axle."""
         return self.differential if axle == self.driven_axle else self.front_differential
 
+    def front_axle_alone(self) -> Car:
+        """The car as it looks from its front axle, which then is the driven one."""
+        return replace(self, drive_share_front=1.0, differential=self.front_differential)
+
     def with_radii(self, left_m: float, right_m: float) -> Car:
         """The same car on another pair of driven tyres."""
         if self.driven_axle == "front":

@@ -163,6 +163,20 @@ def _lap_channels(channels: dict[str, Array], circuit: Circuit, laps: int) -> di
     return {"lap_number": lap, "lap_beacon": beacon, "distance_m": travelled * SAMPLE_S}
 
 
+def front_axle_of(run_driven: Drive) -> Drive:
+    """A run of a four-wheel-driven car as a log and a build sheet of its front axle have it.
+
+    The front differential's channels take the place of the rear one's, in a car that is
+    front-driven as far as log, build sheet and truth can tell.
+    """
+    if len(run_driven.car.driven_axles) != 2:
+        raise ValueError(f"{run_driven.car.name} drives one axle only")
+    channels = dict(run_driven.channels)
+    for name in RECORDED_AXLE:
+        channels[name] = channels.pop(f"front_{name}")
+    return replace(run_driven, channels=channels, car=run_driven.car.front_axle_alone())
+
+
 _LEFT_RIGHT = (
     ("wheel_speed_fl_radps", "wheel_speed_fr_radps"),
     ("wheel_speed_rl_radps", "wheel_speed_rr_radps"),

@@ -49,6 +49,7 @@ class Case:
     uneven_radii: float = 0.003  # relative spread of the driven tyres' radii
     moving: bool = False
     judders: bool = False
+    look_at_front: bool = False  # of a four-wheel-driven car
 
 
 def _parts(**parts: object) -> Callable[[], Car]:
@@ -93,8 +94,10 @@ CASES = (
     Case("spool", "both wheels tied together", ALL, _parts(spool=True)),
     Case("front-driven", "the firm pack in a front-driven car", ALL, front_driven_car,
          driver=_FRONT_DRIVER),
-    Case("four-wheel-driven", "its rear differential; 40 % of the torque goes to the front",
-         (MEASURED,), four_wheel_driven_car),
+    Case("rear of two", "rear differential of a four-wheel-driven car", (MEASURED, RING),
+         four_wheel_driven_car),
+    Case("front of two", "its front differential, a soft one; it gets 40 % of the torque",
+         (MEASURED, RING), four_wheel_driven_car, look_at_front=True),
     Case("judder", "friction falls by 0.03 s/m, heavy flanges swing on their half-shafts",
          ALL, _juddering, moving=True, judders=True),
     Case("static friction", "friction at rest 1.3 times that of sliding", (MEASURED, *INFERRED),

@@ -128,11 +128,13 @@ def one_run(case: Case, number: int) -> Record:
     """Drive, spoil, analyse at every grade."""
     rng = np.random.default_rng([FIRST_SEED + number, *case.name.encode()])
     car = case.car()
-    sheet = sheet_of(car, rng=rng)
+    sheet = sheet_of(car.front_axle_alone() if case.look_at_front else car, rng=rng)
     if case.uneven_radii > 0.0:
         car = car.with_uneven_radii(rng, case.uneven_radii)
     track = circuit_car.short_circuit()
     drive = circuit_car.drive(car, track, case.driver, laps=case.laps, rng=rng)
+    if case.look_at_front:
+        drive = circuit_car.front_axle_of(drive)
     log = circuit_car.spoil(drive, case.sensors, rate_hz=case.rate_hz, rng=rng)
     record: Record = {"case": case.name, "run": number, "logs": {}, "seconds": {}}
     for name in case.logs:
