@@ -23,6 +23,8 @@ from pipeline.springs import compression_for
 
 # How well a ramp angle is known from a bevel gauge; chosen by us.
 _ANGLE_TOLERANCE_RAD = math.radians(0.5)
+# Thrust per torque of ramps within a fraction of a degree of upright: nothing but rounding. [1/m]
+_UPRIGHT_PM = 0.01
 _RAMPS = {DRIVE: "drive_ramp_deg", OVERRUN: "overrun_ramp_deg"}
 
 _CALLED = {
@@ -150,7 +152,9 @@ def _angle_doubt(parts: Differential, term: str) -> float:
 def _geometry(parts: Differential) -> float | Missing:
     """Faces times effective radius: torque of one pack per newton at friction 1. [m]"""
     arm = pack_arm(replace(parts, friction_coefficient=(1.0, 1.0)))
-    return arm if isinstance(arm, Missing) else arm[0]
+    if isinstance(arm, Missing):
+        return arm
+    return arm[0] if arm[0] > 0 else Missing("the build sheet states packs without friction faces")
 
 
 def _friction_by_ramps(found: _Found, term: str) -> Answer:
@@ -163,6 +167,8 @@ def _friction_by_ramps(found: _Found, term: str) -> Answer:
         return Missing(why)
     assert not isinstance(arm, Missing)
     assert not isinstance(thrust, Missing)
+    if thrust[0] <= _UPRIGHT_PM:
+        return Missing(f"upright {term} ramps do not press the plates")
     bare = found.derived(
         lambda lock: lock / arm, (term,), "1",
         f"from the lock on {term}, ramps and faces as in the build sheet, run-in plates",
@@ -203,7 +209,7 @@ def _agreement(found: _Found) -> Answer:
     (over_low, over_high), (drive_low, drive_high) = (
         thrust for thrust in thrusts if not isinstance(thrust, Missing)
     )
-    if over_low <= 0:
+    if over_low <= _UPRIGHT_PM:
         return Missing("an upright overrun ramp gives no lock to compare")
     bare = found.derived(
         lambda drive, overrun: overrun / drive, (DRIVE, OVERRUN), "1",

@@ -62,7 +62,7 @@ def law(breakaway_nm: float, drive: float, overrun: float, spread: float = 0.002
     numbers = np.array([breakaway_nm, drive, overrun])
     laps = np.random.default_rng(3).standard_normal((8, 3)) * spread / np.sqrt(8)
     fit = ClusterFit(numbers, numbers * (1 + laps), 1.0, 1000)
-    return LockLaw(fit, (BREAKAWAY, DRIVE, OVERRUN), {}, 0.01 * breakaway_nm)
+    return LockLaw(fit, (BREAKAWAY, DRIVE, OVERRUN), {}, {BREAKAWAY: {"gain": 0.01 * breakaway_nm}})
 
 
 def found(sheet: BuildSheet, known: LockLaw | None) -> dict[str, Estimate | Missing]:
@@ -228,6 +228,24 @@ def test_without_a_law_nothing_is_said_of_the_parts() -> None:
     numbers = found(SHEET, None)
     assert all(isinstance(answer, Missing) for answer in numbers.values())
     assert ramps(INFO, numbers) == stack(INFO, numbers, Limits()) == []
+
+
+@pytest.mark.parametrize(
+    ("parts", "names"),
+    [
+        ({"friction_faces_per_pack": 0}, ("friction_by_breakaway", "friction_by_drive_ramps")),
+        ({"overrun_ramp_deg": 90.0}, ("friction_by_overrun_ramps", "friction_overrun_to_drive")),
+    ],
+)
+def test_parts_that_cannot_lock_give_no_friction(
+    parts: dict[str, float], names: tuple[str, ...]
+) -> None:
+    sheet = replace(
+        SHEET,
+        differential=replace(PARTS, spring_force_n=(2000.0, 2000.0), **parts),  # type: ignore[arg-type]
+    )
+    numbers = found(sheet, law(90.0, 0.4, 0.2))
+    assert all(isinstance(numbers[name], Missing) for name in names)
 
 
 def test_a_loss_that_is_shown_comes_with_its_shim() -> None:
