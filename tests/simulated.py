@@ -84,7 +84,8 @@ def sheet_of(car: circuit_car.Car, *, rng: np.random.Generator | None = None) ->
     driven_inertia, free_inertia = wheel_inertias if front else wheel_inertias[::-1]
     return BuildSheet(
         SheetCar(
-            car.name, axle, car.track_m(axle), _stated(car.radii_m(axle)), _stated(car.radii_m(other)),
+            car.name, axle, car.track_m(axle),
+            _stated(car.radii_m(axle)), _stated(car.radii_m(other)),
             mass_kg=within(car.mass_kg, 0.015),
             wheelbase_m=car.wheelbase_m,
             front_weight_share=within(1 - car.cg_to_front_m / car.wheelbase_m, 0.015),

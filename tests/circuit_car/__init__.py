@@ -26,6 +26,6 @@ from circuit_car.truth import Event, Lap, RunningLaw, Truth, axle_states, truth 
 __all__ = [
     "SAMPLE_S", "Car", "Circuit", "Differential", "Drive", "Driver", "EnergyBook", "Event",
     "Friction", "Heat", "Lap", "Log", "RunningLaw", "Sensors", "Shafts", "Truth", "axle_states",
-    "drive", "four_wheel_driven_car", "front_axle_of", "front_driven_car", "hollin_fell", "mirrored",
-    "short_circuit", "spoil", "truth",
+    "drive", "four_wheel_driven_car", "front_axle_of", "front_driven_car", "hollin_fell",
+    "mirrored", "short_circuit", "spoil", "truth",
 ]  # fmt: skip
