@@ -7,7 +7,7 @@ import math
 import pytest
 from study.cases import CASES, MEASURED, WITHOUT
 from study.evidence_table import one_run
-from study.summary import PARAMETERS, Parameter, markdown, row_of
+from study.summary import PARAMETERS, Parameter, is_too_seldom, markdown, row_of
 
 PLAIN = Parameter("lock_drive", "lock")
 
@@ -55,6 +55,11 @@ def test_errors_in_percent_leave_out_a_truth_of_nothing() -> None:
     row = row_of([_estimate(0.0, 1.0, 2.0), _estimate(200.0, 210.0, 5.0)], share)
     assert row.bias == pytest.approx(5.0)
     assert row.coverage == 0.5
+
+
+def test_three_of_five_intervals_may_be_chance_and_two_are_not() -> None:
+    # P(X <= 3) of a binomial with n = 5, p = 0.95 is 0.0226, P(X <= 2) is 0.0012.
+    assert [is_too_seldom(held, 5) for held in (4, 3, 2)] == [False, False, True]
 
 
 def test_cases_have_names_of_their_own_and_known_logs() -> None:

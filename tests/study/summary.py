@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import binom
 
 from study.cases import ALL, MEASURED, Case
 
@@ -60,11 +61,12 @@ truth. *Bound*: only "at least" or "at most" was said. *Not told*: not observabl
 half-widths), any number for a spool's lock or for the judder of packs that do not, or a bound that
 the truth contradicts. Where friction is not constant (judder, static friction, fading, hysteresis)
 the truth is the constants that come closest to what the sliding packs carried. The offset is what
-is left after zeroing at standstill.
+is left after zeroing at standstill. *Covered too seldom*: the cases whose intervals hold the truth
+so seldom as chance would have it less than once in 100 times.
 """
 POOLED_HEAD = (
-    "| log | number | coverage % | number % | bound % | not told % | confidently wrong |\n"
-    "| --- | --- |" + " ---: |" * 5
+    "| log | number | coverage % | number % | bound % | not told % | confidently wrong "
+    "| covered too seldom |\n| --- | --- |" + " ---: |" * 5 + " --- |"
 )
 CHOICES = (("preload_law", "preload law"), ("way", "one-way, 1.5-way or two-way"))
 
@@ -196,9 +198,28 @@ def _pooled(cases: Sequence[Case], records: Sequence[Record], log: str) -> str:
             lines.append(
                 f"| {log} | {p.heading} | {_number(100 * row.coverage, 1)} "
                 f"| {_share(row.estimates, row.runs)} | {_share(row.bounds, row.runs)} "
-                f"| {_share(row.missing, row.runs)} | {row.wrong} of {row.runs} |"
+                f"| {_share(row.missing, row.runs)} | {row.wrong} of {row.runs} "
+                f"| {', '.join(_too_seldom(cases, records, log, p)) or '–'} |"
             )
     return "\n".join(lines)
+
+
+def _too_seldom(
+    cases: Sequence[Case], records: Sequence[Record], log: str, p: Parameter
+) -> list[str]:
+    """Cases whose intervals hold the truth too seldom for chance to be the reason."""
+    names = []
+    for case in cases:
+        row = row_of([r["logs"][log][p.name] for r in records if _has(r, case, log)], p)
+        held = 0.0 if np.isnan(row.coverage) else row.coverage * row.estimates
+        if row.estimates and np.isfinite(row.truth) and is_too_seldom(round(held), row.estimates):
+            names.append(case.name)
+    return names
+
+
+def is_too_seldom(held: int, of: int) -> bool:
+    """Would so few 95 % intervals hold the truth less than once in 100 times?"""
+    return bool(binom.cdf(held, of, 0.95) < 0.01)
 
 
 def _parameters_at(log: str) -> list[Parameter]:
