@@ -150,7 +150,8 @@ def _by_laps(learnt: Learnt, samples: SlidingSamples) -> Typical | None:
 
 
 def _at(input_torque_nm: float) -> str:
-    return f"at {input_torque_nm:.0f} N·m of input torque"
+    which = "input" if input_torque_nm >= 0 else "overrun"
+    return f"at {abs(input_torque_nm):.0f} N·m of {which} torque"
 
 
 def _run_away(evidence: Evidence) -> Bound | None:

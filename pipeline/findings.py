@@ -57,7 +57,7 @@ def findings(
         *locks(info, estimates, predicted),
         *preload(info, estimates, choices),
         *way(info, estimates, choices),
-        *bounds(info, estimates),
+        *bounds(info, estimates, predicted),
         *apart(info, estimates),
         *breakaway_at_most(info, estimates),
         *ramps(info, estimates),

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from pipeline.estimate import Estimate, Grade, SessionAnswer
 from pipeline.finding_words import finding
+from pipeline.findings_bounds import CAUTION, TIGHT_CIRCLES
 from pipeline.result import (
     AxleState,
     CornerSummary,
@@ -16,6 +17,12 @@ from pipeline.result import (
     SessionInfo,
     SlipEvent,
 )
+
+# Held for most of the time in corners, the rest being overspeed of the axle as a whole, and with
+# none of the speed difference but what the sensors leave open, wheels never turn apart. Chosen by
+# us.
+_MOSTLY = 0.8
+_NOTHING = 0.05
 
 
 def energy(
@@ -129,6 +136,16 @@ def turning(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[F
             names.append(name)
     if not parts:
         return []
+    if all(_holds(estimates, phase) for phase in (Phase.DRIVE, Phase.OVERRUN)):
+        return [
+            finding(
+                info,
+                "The driven wheels never turn apart in corners, neither under drive nor on the "
+                "overrun: a spool, or a pack that holds more than this driving asks for.",
+                f"How hard it holds takes torque channels to tell. {TIGHT_CIRCLES}{CAUTION}",
+                rests_on=tuple(names),
+            )
+        ]
     return [
         finding(
             info,
@@ -139,6 +156,19 @@ def turning(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[F
             rests_on=tuple(names),
         )
     ]
+
+
+def _holds(estimates: Mapping[str, SessionAnswer], phase: Phase) -> bool:
+    """Whether the wheels take nothing of the speed difference that corners ask for."""
+    held, share = (
+        estimates.get(f"{name}_{phase}") for name in ("held_share", "speed_difference_share")
+    )
+    return (
+        isinstance(held, Estimate)
+        and isinstance(share, Estimate)
+        and held.value > _MOSTLY
+        and max(abs(share.low), abs(share.high)) < _NOTHING
+    )
 
 
 def _seconds_a_lap(seconds: Estimate) -> str:

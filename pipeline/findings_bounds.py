@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.estimate import Bound, Estimate, SessionAnswer, Side
+from pipeline.estimate import Bound, Estimate, Predicted, Prediction, SessionAnswer, Side
 from pipeline.finding_words import finding
 from pipeline.result import Finding, Phase, SessionInfo
 
@@ -17,7 +17,7 @@ COASTING_TURNS = (
     "For the next run: coasting turns both ways, off the throttle in gear with the brakes off, "
     "from three or four speeds"
 )
-_TIGHT_CIRCLES = (
+TIGHT_CIRCLES = (
     "For the next run: slow tight circles both ways, on a light steady throttle and coasting, ask "
     "for the largest speed difference at the least torque; if the wheels still turn as one, "
     "measure the breakaway torque on the bench"
@@ -35,26 +35,59 @@ def locking_bounds(estimates: Mapping[str, SessionAnswer]) -> dict[Phase, Bound]
     return {phase: each for phase, each in found.items() if isinstance(each, Bound)}
 
 
-def bounds(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Finding]:
+def bounds(
+    info: SessionInfo,
+    estimates: Mapping[str, SessionAnswer],
+    predicted: Mapping[str, Prediction],
+) -> list[Finding]:
     """What the packs lock with at least or at most, and the driving that would tell it whole."""
-    found = []
-    for phase, bound in locking_bounds(estimates).items():
-        if bound.side is Side.AT_LEAST:
-            sentence = (
-                f"Under {phase} the packs lock with at least {_safe(bound)} N·m {bound.at}: they "
-                "held that and did not slide for long enough to show more."
+    known = locking_bounds(estimates)
+    held = {phase: each for phase, each in known.items() if each.side is Side.AT_LEAST}
+    found = [_never_lets_go(info, held, estimates, predicted)] if held else []
+    for phase, bound in known.items():
+        if bound.side is Side.AT_MOST:
+            found.append(
+                finding(
+                    info,
+                    f"Under {phase} the packs lock with at most {_safe(bound)} N·m: {bound.at} "
+                    "the inside wheel still ran away.",
+                    f"{STEADY_TURNS}{CAUTION}",
+                    rests_on=(f"locking_torque_{phase}_nm",),
+                )
             )
-            drill = _TIGHT_CIRCLES
-        else:
-            sentence = (
-                f"Under {phase} the packs lock with at most {_safe(bound)} N·m: {bound.at} the "
-                "inside wheel still ran away."
-            )
-            drill = STEADY_TURNS
-        found.append(
-            finding(info, sentence, f"{drill}{CAUTION}", rests_on=(f"locking_torque_{phase}_nm",))
-        )
     return found
+
+
+def _never_lets_go(
+    info: SessionInfo,
+    held: Mapping[Phase, Bound],
+    estimates: Mapping[str, SessionAnswer],
+    predicted: Mapping[str, Prediction],
+) -> Finding:
+    """Packs that held all that was asked of them; more than their parts can is a warning."""
+    parts = [
+        f"at least {_safe(each)} N·m under {phase} ({each.at})" for phase, each in held.items()
+    ]
+    sentence = f"The packs held {' and '.join(parts)} and hardly slid, so they may hold more"
+    rests_on = tuple(f"locking_torque_{phase}_nm" for phase in held)
+    springs, sheet = estimates["breakaway_torque_nm"], predicted.get("breakaway_torque_nm")
+    if (
+        isinstance(springs, Bound)
+        and springs.side is Side.AT_LEAST
+        and isinstance(sheet, Predicted)
+        and springs.value > sheet.high
+    ):
+        return finding(
+            info,
+            f"{sentence}; of that at least {_safe(springs)} N·m without any help of the ramps, "
+            f"where the build sheet's springs give {sheet.low:.0f} to {sheet.high:.0f} N·m.",
+            "A spool reads like this, and so does a pack that has welded or seized. Unless the "
+            "build sheet is another unit's, take the differential out and look at it before the "
+            "car runs again.",
+            needs_attention=True,
+            rests_on=(*rests_on, "breakaway_torque_nm"),
+        )
+    return finding(info, f"{sentence}.", f"{TIGHT_CIRCLES}{CAUTION}", rests_on=rests_on)
 
 
 def _safe(bound: Bound) -> str:

@@ -52,10 +52,11 @@ def budget_table(result: SessionResult) -> Table:
 def _row(name: str, lines: tuple[BudgetLine, ...], line: BudgetLine) -> Row:
     shown = quantity(name, "")
     first = line is lines[0]
+    better = "" if line.input == _LAPS else MEASURE_BETTER.get(line.input, "")
     return Row(
         (
             Cell(shown.label if first else ""),
-            Cell(line.input, small=MEASURE_BETTER.get(line.input, "")),
+            Cell(line.input, small=better),
             Cell(number(100.0 * line.share, 0), sort=line.share),
             Cell(_half(line.half_width, shown)),
             Cell(_half(_left(lines, line), shown)),
