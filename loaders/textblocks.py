@@ -94,11 +94,13 @@ class Lines:
             if whole and nuls:
                 whole, nuls = b"\x00" + whole, 0  # one is enough to be refused
             nuls += filling
-            text = carried + whole if carried else whole
-            cut = _before_footer(text) if more else 0
-            carried = text[cut:]
+            cut = _before_footer(whole) if more else 0
             if cut:
-                yield text[:cut], False
+                # Put together once: copies of megabytes cost as much as looking at them.
+                yield b"".join((carried, memoryview(whole)[:cut])), False
+                carried = whole[cut:]
+            else:
+                carried += whole
         if nuls:
             self.notes.append(f"{nuls} NUL bytes that fill up the file were left out")
         if carried and not carried.endswith((b"\n", b"\r")):

@@ -25,8 +25,8 @@ _HOLES_AT_LEAST = 2_000_000
 _SLOWEST_HZ, _FASTEST_HZ = 0.1, 1e5
 # Digits that a rate is known to: over a day at 100 Hz the last one is half a hundredth of a step.
 _RATE_DIGITS = 9
-# Stamps that are looked at together, so that a day's log needs little memory.
-_AT_ONCE = 1 << 20
+# Stamps that are looked at together: as many as stay near the processor.
+_AT_ONCE = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,15 +201,13 @@ def time_base(stamps: FloatArray, place: str, map_name: str) -> TimeBase:
         raise InputError(msg)
     with np.errstate(over="ignore"):
         steps, span = np.diff(stamps), float(stamps[-1] - stamps[0])
-    typical = _median_in_place(steps)
+    typical, step = _typical_and_mean(steps)
     if not 1 / _FASTEST_HZ <= typical <= 1 / _SLOWEST_HZ:
         msg = (
             f"{place}: the time rises in steps of {typical:.6g} s; expected {1 / _FASTEST_HZ:g} to "
             f"{1 / _SLOWEST_HZ:g} s. Check its unit under [time] in {map_name}."
         )
         raise InputError(msg)
-    # The mean over ordinary steps is finer than one stamp's last digit.
-    step = float(np.mean(steps, where=steps < 1.5 * typical))
     if span / step > most_points(len(stamps)):
         at = int(np.argmax(np.diff(stamps)))
         msg = (
@@ -232,6 +230,18 @@ def rounded_step(step_s: float) -> float:
 def usual_step(stamps: FloatArray) -> float:
     """The usual step between rising stamps, 0 when there are none. [s]"""
     return rounded_step(_median_in_place(np.diff(stamps))) if len(stamps) > 1 else 0.0
+
+
+def _typical_and_mean(steps: FloatArray) -> tuple[float, float]:
+    """The median step, to the digits that `rounded_step` leaves, and the mean of ordinary ones.
+
+    The mean is finer than one stamp's last digit. The order of the steps may be lost.
+    """
+    shortest, longest = float(steps.min()), float(steps.max())
+    if rounded_step(shortest) == rounded_step(longest):  # as in most logs, and soon known
+        return shortest, float(steps.mean())
+    typical = _median_in_place(steps)
+    return typical, float(np.mean(steps, where=steps < 1.5 * typical))
 
 
 def _median_in_place(values: FloatArray) -> float:

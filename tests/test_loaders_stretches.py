@@ -106,7 +106,7 @@ def in_parts(made: Made) -> Session:
     return gathered.session(outcome)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(logs())
 def test_a_log_in_parts_is_the_log_at_once(made: Made) -> None:
     whole, parts = normalise(made.raw, made.channel_map), in_parts(made)

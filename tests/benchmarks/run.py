@@ -1,10 +1,13 @@
 """How long the main job takes, stage by stage, against bare reading of the same file.
 
-Run with ``make bench``. Times move with the machine; the ratios are what to compare.
+Run with ``make bench``; with ``--large`` for a log of a day as well. Times move with the machine;
+the ratios are what to compare.
 """
 
 from __future__ import annotations
 
+import json
+import resource
 import shutil
 import statistics
 import subprocess
@@ -16,21 +19,23 @@ from pathlib import Path
 from typing import TypeVar
 
 REPOSITORY = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(REPOSITORY), str(REPOSITORY / "tests")]
+sys.path[:0] = [str(REPOSITORY), str(REPOSITORY / "tests"), str(Path(__file__).parent)]
 
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
 import pyarrow as pa  # noqa: E402
+from large_log import RATE_HZ, large_log_map, write_large_log  # noqa: E402
 from pyarrow import csv as arrow_csv  # noqa: E402
 from pyarrow import parquet  # noqa: E402
 from simulated import simulate  # noqa: E402
 
 from loaders.channels import CHANNEL_BY_NAME  # noqa: E402
-from loaders.logbook import Logbook, publish  # noqa: E402
+from loaders.intake import take_in  # noqa: E402
+from loaders.logbook import Logbook, publish, room_in  # noqa: E402
 from loaders.mapping import read_channel_map  # noqa: E402
-from loaders.normalise import Session, load_session  # noqa: E402
+from loaders.normalise import load_session  # noqa: E402
 from loaders.quality import signal_faults, with_faults_marked  # noqa: E402
-from loaders.store import write_session  # noqa: E402
+from loaders.session import Session  # noqa: E402
 from pipeline.analyse import analyse  # noqa: E402
 from pipeline.build_sheet import BuildSheet, read_build_sheet, read_circuit  # noqa: E402
 from pipeline.lateness import torque_lateness  # noqa: E402
@@ -107,7 +112,7 @@ def read_bare(path: Path) -> pa.Table:
 
 
 def write_bare(table: pa.Table, path: Path) -> None:
-    """The same table as Parquet, written as the logbook writes it."""
+    """The same table as Parquet, in one go."""
     parquet.write_table(table, path, compression="zstd", compression_level=1)
 
 
@@ -120,6 +125,68 @@ def time_of_quality(session: Session, sheet: BuildSheet) -> float:
     return timed(
         lambda: quality_notes(marked, signal_faults(session), sheet, signals, learnt, delay)
     )[0]
+
+
+def taken_in(logbook: Logbook, log: Path) -> Session:
+    """The log's own columns and its session, on disk, and the session in memory."""
+    maps = [read_channel_map(path) for path in logbook.channel_maps]
+    with room_in(logbook) as room:
+        return take_in(log, maps, "", room)
+
+
+def published(logbook: Logbook, session: Session, page: str, result: str) -> None:
+    """Page and result written, and all put in place."""
+    with room_in(logbook) as room:
+        publish(logbook, session.id, page, result, room)
+
+
+def drained(log: Path) -> int:
+    """All of the file through the parser and away, every column declared; returns the rows."""
+    names = log.open(encoding="utf-8").readline().strip().replace('"', "").split(",")
+    types = dict.fromkeys(names, pa.float64())
+    options = arrow_csv.ConvertOptions(column_types=types)
+    with arrow_csv.open_csv(log, convert_options=options) as batches:
+        return sum(len(batch) for batch in batches)
+
+
+def alone(what: str, log: Path) -> dict[str, float]:
+    """Seconds and peak memory of one kind of work in a process of its own."""
+    command = [sys.executable, __file__, "--alone", what, str(log)]
+    ran = subprocess.run(command, check=True, capture_output=True, text=True)
+    return dict(json.loads(ran.stdout))
+
+
+def answer_alone(what: str, log: Path) -> None:
+    """What `alone` asks for, as JSON."""
+    begun, worked = time.perf_counter(), time.process_time()
+    if what == "drain":
+        drained(log)
+    else:
+        taken_in(Logbook(log.parent), log)
+    seconds, cpu = time.perf_counter() - begun, time.process_time() - worked
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(json.dumps({"seconds": seconds, "cpu": cpu, "peak_gb": peak}))
+
+
+def compare_large(hours: float) -> None:
+    """A long log taken in, against the bare drain of the same file in the same run."""
+    with tempfile.TemporaryDirectory() as name:
+        log = Path(name) / "day.csv"
+        write_large_log(log, round(hours * 3600 * RATE_HZ))
+        (log.parent / "channels.toml").write_text(large_log_map(), encoding="utf-8")
+        print(f"\n{log.name}: {hours:g} h at {RATE_HZ} Hz, {log.stat().st_size / 1e6:.0f} MB")
+        pairs = [(alone("drain", log), alone("take in", log)) for _ in range(3)]
+        for what, runs in zip(
+            ("bare drain", "log to stored session"), zip(*pairs, strict=True), strict=True
+        ):
+            each = {key: statistics.median(run[key] for run in runs) for key in runs[0]}
+            print(
+                f"{what:<24} {each['seconds']:7.2f} s, {each['cpu']:6.2f} s of processors, "
+                f"peak {each['peak_gb']:.2f} GB"
+            )
+        for key, said in (("seconds", "time"), ("cpu", "processors")):
+            ratio = statistics.median(ours[key] / bare[key] for bare, ours in pairs)
+            print(f"{said} {ratio:.2f} x bare drain")
 
 
 def main() -> None:
@@ -136,8 +203,9 @@ def main() -> None:
         quality_s = time_of_quality(session, sheet)
         analyse_s, result = timed(lambda: analyse(session, sheet, circuit))
         render_s, page = timed(lambda: render(session_report(result)))
-        json_s, published = timed(lambda: to_json(result))
-        publish_s, _ = timed(lambda: publish(logbook, session, page, published))
+        json_s, as_json = timed(lambda: to_json(result))
+        take_s, _ = timed(lambda: taken_in(logbook, log))
+        publish_s, _ = timed(lambda: published(logbook, session, page, as_json))
         add = ("add", str(log), "--logbook", str(folder))
         cold_s, _ = timed(process(*add, forget=folder / "results"))
         again_s, _ = timed(process(*add))
@@ -145,23 +213,31 @@ def main() -> None:
         rows = [
             ("bare pyarrow.csv reading (baseline)", bare_s),
             ("bare Parquet writing of the same table", parquet_s),
-            ("read and normalise", load_s),
+            ("read and normalise in memory", load_s),
+            ("read, keep the columns, store the session", take_s),
             ("quality findings (part of the next row)", quality_s),
             ("analyse, intervals included", analyse_s),
             ("page", render_s),
             ("JSON", json_s),
-            ("Parquet, page and result put in place", publish_s),
+            ("page and result put in place", publish_s),
             ("sidegear add, cold start to finished page", cold_s),
             ("sidegear add of the same log again", again_s),
             ("sidegear --help, cold start", help_s),
         ]
         for what, seconds in rows:
             print(f"{what:<44} {seconds:7.3f} s {seconds / bare_s:7.2f} x")
-        store_s, _ = timed(lambda: write_session(session, folder / "stored.parquet"))
-        ratio = (load_s + store_s) / (bare_s + parquet_s)
-        print(f"log to stored session {load_s + store_s:.3f} s, {ratio:.2f} x bare read and write")
+        ratio = (take_s + quality_s) / (bare_s + parquet_s)
+        print(
+            f"log to stored session, quality findings included: {take_s + quality_s:.3f} s, "
+            f"{ratio:.2f} x bare read and write; without them {take_s / (bare_s + parquet_s):.2f} x"
+        )
         print(f"page {len(page.encode()) / 1e6:.2f} MB")
 
 
 if __name__ == "__main__":
-    main()
+    if "--alone" in sys.argv:
+        answer_alone(sys.argv[-2], Path(sys.argv[-1]))
+    else:
+        main()
+        if "--large" in sys.argv:
+            compare_large(24.0)
