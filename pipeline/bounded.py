@@ -122,7 +122,10 @@ def _locking(evidence: Evidence, learnt: Learnt, phase: Phase) -> SessionAnswer:
         evidence.rate_hz,
     )
     if level is None:
-        return Missing(f"the pack neither slides nor holds anything clear of zero under {phase}")
+        ceiling = _run_away(evidence) if phase is Phase.DRIVE else None
+        return ceiling or Missing(
+            f"the pack neither slides nor holds anything clear of zero under {phase}"
+        )
     return Bound(
         Side.AT_LEAST, level.torque_nm, "N m", level.laps, evidence.grade,
         f"torque difference that the packs held under {phase}; noise and sensors' tolerances "
@@ -202,9 +205,11 @@ def _breakaway(
     if tops:
         least = min(tops, key=lambda each: each.high)
         return _at_most(least.high, least, f"all of the locking torque {least.at}")
+    above = locking[Phase.DRIVE]
+    if isinstance(above, Bound) and above.side is Side.AT_MOST:
+        return above
     if evidence.torque is None:
-        ceiling_bound = locking[Phase.DRIVE]
-        return ceiling_bound if isinstance(ceiling_bound, Bound) else found
+        return found
     level = held_torque(
         evidence.torque,
         ~evidence.bridged,

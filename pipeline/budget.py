@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.estimate import Estimate, SessionAnswer
+from pipeline.estimate import Estimate, Grade, SessionAnswer
 from pipeline.evidence import Evidence, energy_doubts
+from pipeline.heat import GAIN_OF_BOTH
 from pipeline.learn import Learnt
-from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN
+from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, ZERO_OF_BOTH
 from pipeline.regression import mean_interval
 from pipeline.result import BudgetLine
 from pipeline.speed_difference import LAPS
@@ -45,7 +47,7 @@ def budgets(
             if law.index(term) is not None:
                 parts[name] = {
                     LAPS: float(law.fit.half_width(law.gradient(**{term: 1.0}))),
-                    **law.doubts.get(term, {}),
+                    **by_source(law.doubts.get(term, {}), evidence),
                     NOISE: flattened.get(term, 0.0),
                     PRELOAD: law.undecided.get(term, 0.0),
                 }
@@ -62,6 +64,29 @@ def budgets(
         for name, each in {**parts, **corner_parts}.items()
         if isinstance(estimates.get(name), Estimate) and any(each.values())
     }
+
+
+def by_source(doubts: Mapping[str, float], evidence: Evidence) -> dict[str, float]:
+    """A term's doubts with those of an inferred input torque under the names of their own inputs.
+
+    The parts of a doubt stand to it as the tolerances of the input torque do to their whole.
+    """
+    known = evidence.input
+    if evidence.grade is not Grade.INFERRED or known is None:
+        return dict(doubts)
+    named: dict[str, float] = {}
+    for name, half in doubts.items():
+        if name == GAIN_OF_BOTH and known.gain_tolerance > 0:
+            for each in known.tolerances:
+                part = half * each.gain / known.gain_tolerance
+                named[each.name] = math.hypot(named.get(each.name, 0.0), part)
+        elif name == ZERO_OF_BOTH and known.zero_tolerance_nm > 0:
+            for each in known.tolerances:
+                part = half * each.zero_nm / known.zero_tolerance_nm
+                named[each.name] = math.hypot(named.get(each.name, 0.0), part)
+        else:
+            named[name] = half
+    return named
 
 
 def lines(half_widths: Mapping[str, float]) -> tuple[BudgetLine, ...]:

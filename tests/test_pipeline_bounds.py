@@ -269,3 +269,24 @@ def test_in_a_hundred_sessions_neither_spool_nor_open_gets_a_wrong_number(grade:
         session.cache_clear()
         seen.cache_clear()
     assert wrong == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("law", ["adding", "greater_of"])
+def test_intervals_of_the_locking_torque_hold_the_truth_in_sixty_sessions(law: str) -> None:
+    car = circuit_car.Car().with_parts(preload_law=law)
+    inside = []
+    for seed in range(60):
+        estimates = seen(car, "measured", 4500 + seed).estimates
+        for phase, sign in (("drive", 1.0), ("overrun", -1.0)):
+            found = estimates[f"locking_torque_{phase}_nm"]
+            if isinstance(found, Estimate):
+                at = np.array([sign * abs(float(found.at.split()[1]))])
+                true = float(car.differential.capacity_nm(at)[0])
+                # The input torque is said to the newton metre.
+                inside.append(found.low - 0.25 <= true <= found.high + 0.25)
+        session.cache_clear()
+        seen.cache_clear()
+    print(f"{sum(inside)} of {len(inside)}")
+    assert len(inside) > 100
+    assert np.mean(inside) >= 0.88

@@ -5,16 +5,19 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import circuit_car
+import numpy as np
 import pytest
 from simulated import session_of, sheet_of, simulate
 
 from loaders.normalise import Session
 from pipeline.analyse import analyse
-from pipeline.budget import lines
+from pipeline.budget import by_source, lines
 from pipeline.build_sheet import Circuit
-from pipeline.estimate import Estimate
+from pipeline.estimate import Estimate, Grade
+from pipeline.input_torque import InputTorque, Tolerance
 from pipeline.published import to_object
 from pipeline.result import SessionResult
 from reports.session_budget import budget_section, budget_table
@@ -87,6 +90,29 @@ def test_without_torque_the_radii_and_the_track_are_in_the_budget() -> None:
     inputs = {line.input for line in without_torque().budgets["speed_difference_share_drive"]}
     assert inputs == {"scatter of the laps", "rolling radii", "track width"}
     assert "breakaway_torque_nm" not in without_torque().budgets
+
+
+def test_doubts_of_an_inferred_input_torque_stand_under_their_own_names() -> None:
+    tolerances = (
+        Tolerance("gain of the engine torque", 0.03, 0.0),
+        Tolerance("driveline efficiency", 0.04, 0.0),
+        Tolerance("zero of the engine torque", 0.0, 12.0),
+    )
+    nothing = np.zeros(1)
+    torque = InputTorque(nothing, nothing > 0, tolerances, None, Grade.INFERRED, "", ())
+    named = by_source(
+        {"gain of both torques": 5.0, "zero of both torques": 2.0, "other": 1.0},
+        SimpleNamespace(grade=Grade.INFERRED, input=torque),  # type: ignore[arg-type]
+    )
+    # Gains of 3 and 4 % are parts of 5 %; together the parts are what they were.
+    assert named == pytest.approx(
+        {
+            "gain of the engine torque": 3.0,
+            "driveline efficiency": 4.0,
+            "zero of the engine torque": 2.0,
+            "other": 1.0,
+        }
+    )
 
 
 def test_the_budget_is_published_line_by_line() -> None:
