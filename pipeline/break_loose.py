@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -29,6 +30,8 @@ _FEWEST_EVENTS = 12
 # A peak that lasts a few hundredths of a second is rounded off by sampling and by events that are
 # not quite in line: on simulated logs a quarter of what it stands above the running friction.
 _ROUNDED_OFF = 0.35
+# The highest of some averages stands this much above what it is an average of.
+_CHOSEN = 0.015
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +98,7 @@ def static_friction(
     ratio, half = ratio_interval(
         np.bincount(group, at_peak).astype(np.float64), np.bincount(group).astype(np.float64)
     )
+    half = math.hypot(half, _CHOSEN)
     rounded = _ROUNDED_OFF * max(ratio - 1, 0.0)
     return StaticFriction(ratio, ratio - half, ratio + half + rounded, len(starts), len(labels))
 

@@ -66,6 +66,10 @@ def linearised(
 
     Under the greater-of law a sample depends on the springs or on a ramp, never on both; without
     a breakaway torque the ramps rule everywhere.
+
+    Two sensors whose gains lie ``2 d`` apart read ``d T_in`` too much of the torque difference, and
+    ``d dT`` too much of the input torque: with ``dT = -side T_lock`` the reading ``-dT side`` gains
+    ``-d side (T_in - T_lock dT_lock/dT_in)``; derived here to first order in d.
     """
     at = {term: float(value) for term, value in zip(terms, coefficients, strict=True)}
     pull = torque - at.get(ZERO, 0.0)
@@ -76,7 +80,6 @@ def linearised(
         OVERRUN: overrun,
         ZERO: np.where(pull > 0, -at.get(DRIVE, 0.0), at.get(OVERRUN, 0.0)),
         OFFSET: side,
-        GAIN: side * torque,
     }
     if preload is PreloadLaw.GREATER_OF and BREAKAWAY in terms:
         ramps = at.get(DRIVE, 0.0) * drive + at.get(OVERRUN, 0.0) * overrun
@@ -84,6 +87,11 @@ def linearised(
         columns[BREAKAWAY] = 1.0 - pushed
         for term in (DRIVE, OVERRUN, ZERO):
             columns[term] = columns[term] * pushed
+    steep = at.get(DRIVE, 0.0) * (columns[DRIVE] > 0)
+    steep = steep - at.get(OVERRUN, 0.0) * (columns[OVERRUN] > 0)
+    forces = [term for term in (BREAKAWAY, DRIVE, OVERRUN) if term in terms]
+    friction = sum(at[term] * columns[term] for term in forces)
+    columns[GAIN] = side * (torque - steep * friction)
     slopes = np.column_stack([columns[term] for term in terms])
     by_slope = np.array([0.0 if term == ZERO else at[term] for term in terms])
     return slopes @ by_slope, slopes
@@ -199,11 +207,12 @@ def fit_lock_law(
 
     Notes
     -----
-    Huber regression of ``-dT sign(dw)`` on ``1, T_in+, T_in-, sign(dw), sign(dw) T_in``. The last
-    two take up a zero and a gain by which the two torque sensors differ, since those change sign
-    with the direction of the turn while friction does not. A gain common to both sensors scales
-    the breakaway torque and leaves the lock ratios; a zero common to both shifts the breakaway
-    torque by ``k`` times itself: neither shows in the scatter between laps, so both are added.
+    Huber regression of ``-dT sign(dw)`` on ``1, T_in+, T_in-, sign(dw), sign(dw) T_in``, the last
+    less what the gain does to the input torque (see `linearised`). The last two take up a zero and
+    a gain by which the two torque sensors differ, since those change sign with the direction of the
+    turn while friction does not. A gain common to both sensors scales the breakaway torque and
+    leaves the lock ratios; a zero common to both shifts the breakaway torque by ``k`` times itself:
+    neither shows in the scatter between laps, so both are added.
 
     A zero of the input torque that no standstill shows is in the law itself: it must be continuous
     where drive meets overrun. With separate intercepts ``b_d = T_pre - k_d o`` and
@@ -223,9 +232,17 @@ def fit_lock_law(
     else:
         missing[OFFSET] = ONE_SIDED
     kept = where_described(torque, missing)
-    design = np.column_stack(list(columns.values()))[kept]
-    fit = fit_by_cluster(design, samples.locking_torque_nm[kept], samples.lap[kept])
     terms = tuple(columns)
+    response = samples.locking_torque_nm[kept]
+    design = np.column_stack(list(columns.values()))[kept]
+    if GAIN in terms:
+        # How steep the law is has to be known for the gain's part in the input torque.
+        rough = np.linalg.lstsq(design.T @ design, design.T @ response, rcond=None)[0]
+        forces = tuple(term for term in terms if term not in (ZERO, OFFSET))
+        at = np.array([rough[terms.index(term)] for term in forces])
+        _, slopes = linearised(PreloadLaw.ADDING, forces, torque[kept], side[kept], at)
+        design[:, terms.index(GAIN)] = slopes[:, forces.index(GAIN)]
+    fit = fit_by_cluster(design, response, samples.lap[kept])
     if ZERO in terms:
         fit = replace(
             fit,

@@ -110,12 +110,12 @@ def corrected(
     offset_nm : float
         What the difference reads too much at no torque. [N m]
     gain_mismatch : float
-        What the difference reads too much per input torque. [1]
+        What the difference reads too much per input torque, and the sum per difference. [1]
     input_zero_nm : float
         What the sum reads too much. [N m]
     """
     difference = torque.difference_nm - offset_nm - gain_mismatch * torque.input_nm
-    total = torque.input_nm - input_zero_nm
+    total = torque.input_nm - input_zero_nm - gain_mismatch * difference
     return ShaftTorque(0.5 * (total + difference), 0.5 * (total - difference))
 
 

@@ -39,8 +39,9 @@ def samples(
     lap = np.repeat(np.arange(8), n // 8)
     torque = rng.uniform(*input_nm, n) + 20 * rng.normal(size=8)[lap]
     side = np.where(rng.random(n) < left_faster_share, 1.0, -1.0)
-    difference = -side * locking_torque(torque, *law) + offset_nm + gain_mismatch * torque
-    difference += noise_nm * rng.standard_normal(n)
+    true = -side * locking_torque(torque, *law)
+    difference = true + offset_nm + gain_mismatch * torque + noise_nm * rng.standard_normal(n)
+    torque = torque + gain_mismatch * true
     return SlidingSamples(torque, difference, side * rng.uniform(0.5, 5, n), lap, RATE_HZ)
 
 

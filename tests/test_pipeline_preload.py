@@ -47,8 +47,9 @@ def samples(
     torque = rng.uniform(*input_nm, n)
     side = np.where(rng.random(n) < 0.5, 1.0, -1.0)
     friction = 1 + lap_friction * rng.normal(size=laps)[lap]
-    difference = -side * friction * locking_torque(torque, *law, preload)
-    difference += offset_nm + gain_mismatch * torque + noise_nm * rng.standard_normal(n)
+    true = -side * friction * locking_torque(torque, *law, preload)
+    difference = true + offset_nm + gain_mismatch * torque + noise_nm * rng.standard_normal(n)
+    torque = torque + gain_mismatch * true
     return SlidingSamples(torque + zero_nm, difference, 2.0 * side, lap, RATE_HZ)
 
 

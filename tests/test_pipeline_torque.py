@@ -48,8 +48,11 @@ def test_a_car_that_never_stands_gives_no_zero() -> None:
     assert not zero_at_standstill(*stood(5.0, seconds=1.0), RATE_HZ).known
 
 
-def test_correcting_the_difference_leaves_the_sum() -> None:
-    seen = ShaftTorque(np.array([310.0]), np.array([200.0]))
-    true = corrected(seen, offset_nm=10.0, gain_mismatch=0.02)
-    assert true.input_nm.tolist() == pytest.approx([510.0])
-    assert true.difference_nm.tolist() == pytest.approx([110.0 - 10.0 - 0.02 * 510.0])
+def test_sensors_with_different_zeros_and_gains_are_put_right() -> None:
+    true = ShaftTorque(np.array([310.0, -40.0]), np.array([200.0, -150.0]))
+    gain, offset = 0.01, 10.0
+    left, right = true.left_nm * (1 + gain) + offset / 2, true.right_nm * (1 - gain) - offset / 2
+    found = corrected(ShaftTorque(left, right), offset_nm=offset, gain_mismatch=gain)
+    # To first order in the gain.
+    assert found.left_nm == pytest.approx(true.left_nm, abs=2 * gain**2 * 310.0)
+    assert found.right_nm == pytest.approx(true.right_nm, abs=2 * gain**2 * 310.0)
