@@ -29,12 +29,18 @@ _BLANK_WORDS = frozenset(
 # Time of day or of the log: m:ss or h:mm:ss, seconds with decimals. ISO 8601-1:2019 (from memory,
 # not read again) allows comma and point as decimal sign.
 CLOCK = re.compile(r"[0-9]{1,4}:[0-5][0-9](:[0-5][0-9])?([.,][0-9]{1,9})?")
+# A date-time is in the extended or the basic format; RFC 3339 has a blank for T and small letters.
+BASIC_DATE_TIME = re.compile(r"[0-9]{8}[Tt][0-9]{6}")
 DATE_TIME = re.compile(
-    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}([.,][0-9]{1,9})?"
-    r"(Z|[+-][0-9]{2}(:?[0-9]{2})?)?"
+    r"([0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ][0-9]{2}:[0-9]{2}:[0-9]{2}|[0-9]{8}[Tt][0-9]{6})"
+    r"([.,][0-9]{1,9})?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)?"
 )
-TIME_FORMATS = {"clock": CLOCK, "iso": DATE_TIME}
-SAID_FORMATS = {"clock": "clock time", "iso": "ISO 8601 date-time", "number": "a number"}
+# Year first, or day, month and year with points; with other marks nobody can tell the order.
+DATE = re.compile(r"[0-9]{4}[-/][0-9]{2}[-/][0-9]{2}|[0-9]{1,2}\.[0-9]{1,2}\.[0-9]{4}")
+TIME_FORMATS = {"clock": CLOCK, "iso": DATE_TIME, "date": DATE}
+SAID_FORMATS = {
+    "clock": "clock time", "iso": "ISO 8601 date-time", "date": "date", "number": "a number",
+}  # fmt: skip
 
 
 @cache
@@ -71,6 +77,7 @@ def is_quantity(text: str, mark: str) -> bool:
         or grouped_pattern(mark).fullmatch(text)
         or CLOCK.fullmatch(text)
         or DATE_TIME.fullmatch(text)
+        or DATE.fullmatch(text)
     )
 
 

@@ -20,6 +20,9 @@ from loaders.units import Unit
 _CLAMPED_RUN = 5
 
 
+_DAY_S = 86_400.0
+
+
 @dataclass(frozen=True, slots=True)
 class SiRows:
     """Rows with a time of their own, in SI units; what is outside the limits is NaN."""
@@ -126,6 +129,8 @@ class Conversion:
             return counted
         with np.errstate(over="ignore"):
             stamps = chunk.columns[column] * self._to_seconds.factor
+        if self._map.time.date_column is not None:
+            stamps = chunk.columns[self._map.time.date_column] + stamps % _DAY_S
         return np.where(np.isfinite(stamps), stamps, np.nan)
 
     def facts(self) -> Facts:
@@ -258,6 +263,7 @@ def _units(log: RawLog, channel_map: ChannelMap) -> tuple[Unit, dict[str, Unit]]
         if (column := channel_map.time.column) is not None:
             place = _time_place(log, channel_map)
             _refuse_other_format(log, channel_map.time, place, map_name)
+            _refuse_no_date(log, channel_map.time, map_name)
             to_seconds = time_unit(channel_map.time, stated[column], place, map_name)
     except InputError as problem:
         problems.append(str(problem))
@@ -285,6 +291,24 @@ def _refuse_other_format(log: RawLog, time: TimeColumn, place: str, map_name: st
         msg = (
             f"{place} holds {SAID_FORMATS[found]}, which is read in seconds, but {map_name} states "
             f'unit = "{time.unit}". Take unit out under [time].'
+        )
+        raise InputError(msg)
+
+
+def _refuse_no_date(log: RawLog, time: TimeColumn, map_name: str) -> None:
+    """Raise when the date's column holds none, or the time's column holds dates itself."""
+    found = log.time_formats.get(time.date_column or "", "number")
+    if time.date_column is not None and found != "date":
+        msg = (
+            f"{log.path.name}: column '{time.date_column}' holds {SAID_FORMATS[found]}; expected "
+            "dates as 2026-04-18 or 18.04.2026. Correct date_column under [time] in "
+            f"{map_name}, or take it out."
+        )
+        raise InputError(msg)
+    if time.date_column is not None and log.time_formats.get(time.column or "") == "iso":
+        msg = (
+            f"{log.path.name}: column '{time.column}' holds {SAID_FORMATS['iso']}, with a date of "
+            f"its own. Take date_column out under [time] in {map_name}."
         )
         raise InputError(msg)
 

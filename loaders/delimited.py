@@ -172,7 +172,7 @@ class _Reading:
     def _as_it_stands(self, body: bytes, lines: int) -> Chunk | None:
         dialect = self.layout.dialect
         self._refuse_nul(body)
-        if dialect.delimiter == BLANKS or body.find(b'"') >= 0:
+        if self.clerk.held or dialect.delimiter == BLANKS or body.find(b'"') >= 0:
             return None
         try:
             chunk = self._numbers(self._parsed(body, dialect.delimiter, dialect.decimal_mark))

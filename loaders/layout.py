@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 from loaders.cells import (
+    BASIC_DATE_TIME,
     DECIMAL_MARKS,
     SAID_FORMATS,
     TIME_FORMATS,
@@ -203,7 +204,7 @@ def _best_candidates(path: Path, lines: list[str], stated: TextHabits) -> list[_
 
 def _no_table(path: Path, lines: list[str], stated: TextHabits) -> InputError:
     hint = (
-        "It holds NUL bytes, so it is no plain text, or UTF-16 without its mark."
+        "It holds NUL bytes, so it is no plain text."
         if any("\0" in line for line in lines)
         else "Is this a log?"
     )
@@ -322,7 +323,7 @@ def _numeric_share(cells: list[str], mark: str) -> float:
 def _time_columns(names: Sequence[str], sample: Sequence[str], delimiter: str) -> dict[str, str]:
     """The columns whose cells are mostly times of one format, and which; others will be named."""
     found: dict[str, str] = {}
-    if not any(":" in line for line in sample):
+    if not any(":" in line or BASIC_DATE_TIME.search(line) for line in sample):
         return found
     rows = [split_cells(line, delimiter) for line in sample]
     for i, name in enumerate(names):

@@ -49,7 +49,9 @@ def map_text(
         unit = f"unit = {_quoted(proposals.time.unit)}\n" if proposals.time.unit else ""
         reason = _comment(f"{proposals.time.reason}")
         column = _quoted(proposals.time.column)
-        parts.append(f"[time]\n{reason}column = {column}\n{unit}")
+        date = proposals.time.date_column
+        dated = f"date_column = {_quoted(date)}\n" if date else ""
+        parts.append(f"[time]\n{reason}column = {column}\n{dated}{unit}")
     parts += [_entry(each, stated) for each in proposals.entries]
     parts += [_tie(tie, stated) for tie in proposals.ties]
     return "\n".join(parts)

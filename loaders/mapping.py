@@ -35,6 +35,9 @@ class TimeColumn:
     format: Literal["number", "clock", "iso"] | None = setting(
         "how the log writes the time; left out, its cells tell", default=None
     )
+    date_column: str | None = setting(
+        "exact column text of the date, for a clock time beside it", default=None
+    )
     rate_hz: float | None = setting(
         "rows per second, for a log without a column of times", low=0.1, high=1e5, default=None
     )
@@ -102,7 +105,7 @@ class ChannelMap:
     @property
     def columns(self) -> set[str]:
         """Exact texts of all columns it names."""
-        time = set() if self.time.column is None else {self.time.column}
+        time = {each for each in (self.time.column, self.time.date_column) if each is not None}
         return time | {entry.column for entry in self.channels.values()}
 
 
@@ -165,8 +168,8 @@ def _time_stated_once(path: Path, time: TimeColumn | None) -> list[str]:
         return [f"{place}: 'column' is not set (exact column text of the time). {said}"]
     if time.column is not None and time.rate_hz is not None:
         return [f"{place}: column and rate_hz are both set. Remove the one that does not hold."]
-    if time.rate_hz is not None and (time.unit or time.format):
-        return [f"{place}: unit and format say nothing beside rate_hz. Remove them."]
+    if time.rate_hz is not None and (time.unit or time.format or time.date_column):
+        return [f"{place}: unit, format and date_column say nothing beside rate_hz. Remove them."]
     return []
 
 
@@ -177,8 +180,17 @@ def _is_wheel(name: str) -> bool:
 def _columns_named_twice(
     path: Path, time: TimeColumn | None, entries: Mapping[str, ChannelColumn]
 ) -> list[str]:
-    first = {} if time is None or time.column is None else {time.column: "the time"}
-    problems = []
+    first: dict[str, str] = {}
+    problems: list[str] = []
+    if time is not None and time.column is not None:
+        first[time.column] = "the time"
+        if time.date_column == time.column:
+            problems.append(
+                f"{path.name}: [time]: column and date_column are both '{time.column}'. Remove "
+                "date_column: a column that holds date and time needs none."
+            )
+        elif time.date_column is not None:
+            first[time.date_column] = "the date"
     for name, entry in entries.items():
         if entry.column in first:
             problems.append(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -87,6 +87,7 @@ def look_at(
     stated = dict(zip(raw.names, raw.units, strict=True))
     names = list(dict.fromkeys(raw.names))
     proposals = propose(names, [stated[k] for k in names], raw.columns, car, known)
+    proposals = _with_date(proposals, raw.time_formats)
     time = raw.columns[proposals.time.column] if proposals.time else None
     fitting = tuple(each for each in maps if each.columns <= set(raw.columns))
     likeness = _likeness(proposals, fitting)
@@ -95,6 +96,16 @@ def look_at(
     )
     looked_at = None if raw.whole else raw.rows
     return Preview(log, views, proposals, stated, fitting, raw.habits, looked_at)
+
+
+def _with_date(proposals: Proposals, formats: Mapping[str, str]) -> Proposals:
+    """With the column of dates beside a column of clock times, where there is one."""
+    dates = [name for name, kind in formats.items() if kind == "date"]
+    time = proposals.time
+    if time is None or formats.get(time.column) != "clock" or len(dates) != 1:
+        return proposals
+    reason = f"{time.reason}; '{dates[0]}' holds its dates"
+    return replace(proposals, time=replace(time, date_column=dates[0], reason=reason))
 
 
 def stated_channels(statements: Sequence[str]) -> dict[str, str]:
@@ -133,6 +144,7 @@ class Head:
     """Whether that is all of the log."""
     habits: TextHabits
     """What had to be stated of its text."""
+    time_formats: Mapping[str, str]
 
 
 def _read_as_stated(log: Path, maps: Sequence[ChannelMap]) -> Head:
@@ -162,7 +174,9 @@ def read_head(log: Path, habits: TextHabits) -> Head:
         name: np.concatenate([np.empty(0), *(part.columns[name] for part in parts)])
         for name in opened.columns
     }
-    return Head(opened.layout.names, opened.layout.units, columns, rows, whole, habits)
+    return Head(
+        opened.layout.names, opened.layout.units, columns, rows, whole, habits, opened.time_formats
+    )
 
 
 def _refuse_unknown(log: Path, names: Sequence[str], known: Mapping[str, str]) -> None:
@@ -183,6 +197,8 @@ def _likeness(proposals: Proposals, fitting: Sequence[ChannelMap]) -> dict[str, 
         found[each.column] = (each.channel, str(each.confidence))
     if proposals.time:
         found[proposals.time.column] = ("time", "")
+        if proposals.time.date_column:
+            found[proposals.time.date_column] = ("date", "")
     for channel_map in [each for each in fitting if each.accepted][:1]:
         for channel, entry in channel_map.channels.items():
             found[entry.column] = (channel, "mapped")
@@ -307,7 +323,10 @@ def as_json(preview: Preview) -> dict[str, Any]:
         "maps": [{"name": each.path.name, "accepted": each.accepted} for each in preview.fitting],
         "time": None
         if proposals.time is None
-        else {"column": proposals.time.column, "unit": proposals.time.unit},
+        else {
+            "column": proposals.time.column, "unit": proposals.time.unit,
+            "date_column": proposals.time.date_column,
+        },
         "rate_hz_open": None
         if proposals.rate is None
         else {"fitting": proposals.rate.fitting_hz, "reason": proposals.rate.reason},

@@ -64,6 +64,8 @@ class Time:
     column: str
     unit: str | None
     reason: str
+    date_column: str | None = None
+    """The column of dates beside a column of clock times."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,9 @@ from loaders.header import BLANKS, split_cells
 from loaders.layout import TextLayout
 from loaders.textblocks import LONGEST_FOOTER, line_text
 
+# So many lines may stand above the table of a log that was joined to another.
+_LONGEST_HEAD = 200
+
 
 @dataclass(frozen=True, slots=True)
 class PlainRows:
@@ -59,6 +62,10 @@ class Clerk:
     blank_lines: int = 0
     comments: list[int] = field(default_factory=list)
     heads: list[int] = field(default_factory=list)
+    news: list[str] = field(default_factory=list)
+    """What the heads of joined logs say that the first one does not."""
+    held: list[bytes] = field(default_factory=list)
+    """Lines at the end of a block that the next one tells how to take."""
     footer: list[tuple[int, str]] = field(default_factory=list)
     words: Counter[str] = field(default_factory=Counter)
     thousands: Counter[str] = field(default_factory=Counter)
@@ -97,14 +104,30 @@ class Clerk:
         InputError
             Naming the first line, and where it is one cell the column, that does not fit.
         """
-        lines = body.splitlines()
+        lines = [*self.held, *body.splitlines()]
+        first_line -= len(self.held)
+        self.held = []
         footer = _footer_start(lines, self) if last else len(lines)
         kept: list[bytes] = []
         numbers: list[int] = []
-        for number, line in enumerate(lines[:footer], first_line):
-            if self.is_plain(line) or (line := self.rewritten(line, number) or b""):
+        at = 0
+        while at < footer:
+            line, number = lines[at], first_line + at
+            if not self.is_plain(line):
+                head = self._second_head(lines[at:footer], number)
+                if head is None and not last:
+                    self.held = lines[at:footer]
+                    break
+                for each in range(at, at + (head or 0)):
+                    self.begin_again(line_text(lines[each]), first_line + each)
+                if head:
+                    at += head
+                    continue
+                line = self.rewritten(line, number) or b""
+            if line:
                 kept.append(line)
                 numbers.append(number)
+            at += 1
         self.count_footer(lines[footer:], first_line + footer)
         kept.append(b"")  # the last line ends as well
         return PlainRows(b"\n".join(kept), self.delimiter_out, self.mark_out, numbers)
@@ -134,6 +157,54 @@ class Clerk:
             self.comments.append(number)
             return None
         return self.delimiter_out.join(self._row(text, number)).encode()
+
+    def _second_head(self, lines: Sequence[bytes], number: int) -> int | None:
+        """How many lines from here on stand above the table of a log that was joined to this one.
+
+        They are narrower than a row, say something that the first head does not, and end at the
+        names of the columns. None where the lines end before that is known.
+        """
+        first = line_text(lines[0]).strip()
+        if not first or first in self.above or comment_sign(first, self.delimiter):
+            return 0
+        dialect = self.layout.dialect
+        names = self.layout.above[(dialect.group_line or dialect.header_line) - 1].strip()
+        for i, line in enumerate(lines[:_LONGEST_HEAD]):
+            text = line_text(line)
+            if text.strip() == names:
+                return i
+            cells = [cell.strip() for cell in split_cells(text, self.delimiter)]
+            if self.is_plain(line) or (
+                len(cells) == len(self.columns) and text.strip() not in self.above
+            ):
+                self._refuse_other_names(cells, number + i)
+                return 0
+        return None if len(lines) < _LONGEST_HEAD else 0
+
+    def _refuse_other_names(self, cells: Sequence[str], number: int) -> None:
+        """Raise when a row holds nothing but words: the names of another log's columns."""
+        words = [cell for cell in cells if cell]
+        if len(words) < len(cells) or any(
+            is_quantity(cell, self.mark) or is_blank_word(cell) for cell in words
+        ):
+            return
+        if comment_sign(words[0], self.delimiter):
+            return
+        said = ", ".join(f"'{word[:40]}'" for word in words[:8])
+        msg = (
+            f"{self.path.name}: line {number}: other column names begin here: {said}; expected "
+            "the rows of one log. Two logs were joined that do not have the same columns: cut the "
+            "file there and add each by itself."
+        )
+        raise InputError(msg)
+
+    def begin_again(self, text: str, number: int) -> None:
+        """Take note of a line above the table of a log that was joined to this one."""
+        self.heads.append(number)
+        cells = [cell.strip() for cell in split_cells(text, self.delimiter)]
+        key, value = cells[0] if cells else "", " ".join(cell for cell in cells[1:] if cell)
+        if key and text.strip() not in self.above and not comment_sign(text, self.delimiter):
+            self.news.append(f"{key} = {value}" if value else key)
 
     def _row(self, text: str, number: int) -> list[str]:
         place = f"{self.path.name}: line {number}"
@@ -235,6 +306,12 @@ class Clerk:
             said.append(
                 f"{_lines(self.heads)} that repeat the lines above the data left out; the rows "
                 "after them are read on"
+            )
+        if self.news:
+            more = f" and {len(self.news) - 10} more" if len(self.news) > 10 else ""
+            said.append(
+                f"another head between the rows says: {'; '.join(self.news[:10])}{more}; the "
+                "session keeps what the first one says"
             )
         if self.footer:
             lines = _lines([number for number, _ in self.footer])

@@ -9,6 +9,8 @@ from itertools import chain
 
 # How far into the file its encoding and its layout are looked for: enough for any preamble.
 HEAD_BYTES = 1 << 18
+# Of every second byte of UTF-16 that holds mostly numbers; and of the bytes between them.
+_MOSTLY_NULS, _STRAY_NULS = 0.7, 0.01
 # What stands below the last row of numbers may have so many lines; they stay with the last block.
 LONGEST_FOOTER = 50
 
@@ -30,9 +32,10 @@ def as_text(blocks: Iterable[bytes]) -> Text:
 
     Notes
     -----
-    Byte-order mark, else strict UTF-8, else Windows-1252: general charset guessers turn unit
-    signs into other alphabets. The head decides; a later line that is no UTF-8 is read by itself
-    as Windows-1252 where it is looked at (`line_text`).
+    Byte-order mark, else UTF-16 where every other byte is NUL, else strict UTF-8, else
+    Windows-1252: general charset guessers turn unit signs into other alphabets. The head decides;
+    a later line that is no UTF-8 is read by itself as Windows-1252 where it is looked at
+    (`line_text`).
     """
     source = iter(blocks)
     raw = b""
@@ -44,13 +47,15 @@ def as_text(blocks: Iterable[bytes]) -> Text:
         raw = raw + block if raw else block
     if raw.startswith(codecs.BOM_UTF8):
         return Text("UTF-8 with mark", raw[len(codecs.BOM_UTF8) :], source)
-    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or (order := _order(raw)):
+        marked = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+        decoder = codecs.getincrementaldecoder("utf-16" if marked else order)(errors="replace")
         parts = chain((decoder.decode(raw),), map(decoder.decode, source))
         texts = (part.encode("utf-8", errors="replace") for part in parts)
         head = next(texts)
         last = (decoder.decode(b"", final=True).encode() for _ in range(1))
-        return Text("UTF-16", head, chain(texts, last))
+        encoding = "UTF-16" if marked else f"{order.upper()} without mark"
+        return Text(encoding, head, chain(texts, last))
     head = raw[:HEAD_BYTES]
     if not head.isascii():
         try:
@@ -60,6 +65,24 @@ def as_text(blocks: Iterable[bytes]) -> Text:
             if problem.reason != "unexpected end of data":
                 return Text("Windows-1252", _from_1252(raw), map(_from_1252, source))
     return Text("UTF-8", raw, source)
+
+
+def _order(raw: bytes) -> str:
+    """The UTF-16 of a text without mark, told by where its NUL bytes stand; nothing if it is none.
+
+    Digits, delimiters and line ends have one NUL byte each, all first or all second.
+
+    >>> _order("1,2".encode("utf-16-le")), _order(b"1,2"), _order(bytes(64))
+    ('utf-16-le', '', '')
+    """
+    head = raw[: HEAD_BYTES // 2 * 2]
+    half = len(head) // 2
+    first, second = head[::2].count(0), head[1::2].count(0)
+    if min(first, second) > _STRAY_NULS * half:
+        return ""
+    if second > _MOSTLY_NULS * half:
+        return "utf-16-le"
+    return "utf-16-be" if first > _MOSTLY_NULS * half else ""
 
 
 def _from_1252(raw: bytes) -> bytes:

@@ -20,9 +20,12 @@ _DAY_S = 86_400
 _MOST_ODD = 20
 _CLOCK = r"^(?:(?P<h>\d{1,4}):)?(?P<m>\d{1,4}):(?P<s>\d\d(?:\.\d+)?)$"
 _DATE_TIME = (
-    r"^(?P<date>\d{4}-\d\d-\d\d)[T ](?P<time>\d\d:\d\d:\d\d(?:\.\d{1,9})?)"
-    r"(?P<zone>Z|[+-]\d\d(?::?\d\d)?)?$"
+    r"^(?P<date>\d{4}-\d\d-\d\d)[Tt ](?P<time>\d\d:\d\d:\d\d(?:\.\d{1,9})?)"
+    r"(?P<zone>[Zz]|[+-]\d\d(?::?\d\d)?)?$"
 )
+# The basic format, which has no marks inside date and time.
+_BASIC = r"^(\d{4})(\d\d)(\d\d)[Tt](\d\d)(\d\d)(\d\d)"
+_EXTENDED = r"\1-\2-\3T\4:\5:\6"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +33,8 @@ class Counting:
     """How a column's seconds are counted, as far as its rows have told."""
 
     kind: str
-    """"clock", m:ss or h:mm:ss with decimals; or "iso", date and time of ISO 8601 with or without
-    zone."""
+    """"clock", m:ss or h:mm:ss with decimals; "iso", date and time of ISO 8601 with or without
+    zone; or "date", 2026-04-18 or 18.04.2026, whose seconds are those of its midnight."""
     latest: float = np.nan
     """The latest time of the clock. [s]"""
     nights: int = 0
@@ -85,7 +88,7 @@ def seconds_of(texts: pa.ChunkedArray, counting: Counting, *, strict: bool = Tru
     [59.5, 60.25, nan]
     """
     texts = pc.replace_substring(pc.utf8_trim_whitespace(texts), ",", ".")
-    read = _date_times if counting.kind == "iso" else _clock_times
+    read = {"iso": _date_times, "date": _dates}.get(counting.kind, _clock_times)
     found = read(texts, counting)
     odd = 0
     while found.bad_row is not None and not strict:
@@ -149,6 +152,8 @@ def over_midnight(values: FloatArray, counting: Counting) -> Seconds:
 
 
 def _date_times(texts: pa.ChunkedArray, counting: Counting) -> Seconds:
+    if pc.any(pc.match_substring_regex(texts, _BASIC)).as_py():
+        texts = pc.replace_substring_regex(texts, _BASIC, _EXTENDED)
     parts = pc.extract_regex(texts, _DATE_TIME)
     blank = holes_of(texts)
     wrong = holes_of(parts) & ~blank
@@ -181,6 +186,24 @@ def _date_times(texts: pa.ChunkedArray, counting: Counting) -> Seconds:
     return counted_from_midnight(local - offsets, blank, counting, zone_texts[which[first]])
 
 
+def _dates(texts: pa.ChunkedArray, counting: Counting) -> Seconds:
+    year_first = pc.replace_substring_regex(
+        texts, r"^(\d{1,2})\.(\d{1,2})\.(\d{4})$", r"\3-0\2-0\1"
+    )
+    plain = pc.replace_substring_regex(
+        pc.replace_substring(year_first, "/", "-"), r"-0?(\d\d)", r"-\1"
+    )
+    blank = holes_of(texts)
+    if blank.all():
+        return Seconds(np.full(len(texts), np.nan), counting)
+    try:
+        days = pc.cast(plain, pa.timestamp("ns"))
+    except pa.ArrowInvalid:
+        return Seconds(np.empty(0), counting, _first_no_date(plain), "date, as 2026-04-18")
+    ns = numbers_of(pc.cast(days, pa.int64()), np.int64)[0].astype(np.int64)
+    return counted_from_midnight(ns, blank, counting)
+
+
 def counted_from_midnight(
     utc_ns: NDArray[np.int64], blank: NDArray[np.bool_], counting: Counting, zone: str = ""
 ) -> Seconds:
@@ -194,7 +217,7 @@ def counted_from_midnight(
 
 
 def _offset_s(zone: str) -> int:
-    if zone in ("", "Z"):
+    if zone in ("", "Z", "z"):
         return 0
     digits = zone[1:].replace(":", "").ljust(4, "0")
     return (-1 if zone[0] == "-" else 1) * (int(digits[:2]) * 3600 + int(digits[2:]) * 60)

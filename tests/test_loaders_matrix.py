@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import gzip
 import io
 import zipfile
@@ -19,6 +20,8 @@ from loaders.normalise import Session, load_session
 HEAD = "Time,Wheel RL,Wheel RR,Speed,Engine,Yaw"
 UNIT_ROW = "s,rad/s,rad/s,km/h,rpm,deg/s"
 PREAMBLE = ("car,Ostrel C3", "driver,Mira Tolland", "", "note")
+OTHER_PREAMBLE = ("car,Ostrel C3", "driver,Jon Aster", "", "note,after lunch")
+HEADS = (HEAD.replace(",", ";"), UNIT_ROW.replace(",", ";"))
 SPLIT = (
     ("", "Wheel", "Wheel", "", "", ""),
     ("Time", "RL", "RR", "Speed", "Engine", "Yaw"),
@@ -44,6 +47,18 @@ def zstd(content: bytes) -> bytes:
     return packed.getvalue().to_pybytes()
 
 
+def in_zip(content: bytes) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("run3.packed", content)
+    return packed.getvalue()
+
+
+def basic(stamp: str) -> str:
+    """The basic format of ISO 8601: without the marks inside date and time."""
+    return stamp.replace("-", "").replace(":", "")
+
+
 def from_ten_fifteen(seconds: float) -> str:
     return clock(10 * 3600 + 15 * 60 + seconds)
 
@@ -57,6 +72,11 @@ SAME: dict[str, Habit | bytes] = {
     "comma, CR": Habit(line_end="\r"),
     "comma, UTF-8 with mark": Habit(encoding="utf-8-sig"),
     "comma, UTF-16": Habit(encoding="utf-16"),
+    "comma, UTF-16 without mark": Habit(encoding="utf-16-le"),
+    "comma, UTF-16, large end first, without mark": Habit(encoding="utf-16-be", before=PREAMBLE),
+    "semicolon, signs, UTF-16 without mark": Habit(
+        ";", ",", encoding="utf-16-le", before=["Strecke;Übungsgelände, 31 °C"]
+    ),
     "comma, Windows-1252": Habit(encoding="cp1252", before=["track temperature, 31 °C, µ 1"]),
     "comma, UTF-8 with signs": Habit(before=["Strecke, Übungsgelände, 31 °C"]),
     "comma, quoted": Habit(quoted="all"),
@@ -78,6 +98,14 @@ SAME: dict[str, Habit | bytes] = {
     "comma, blank line below header": Habit(every={0: [""]}),
     "comma, repeated header": Habit(every={30: [HEAD, UNIT_ROW]}),
     "comma, repeated head": Habit(before=PREAMBLE, every={30: [*PREAMBLE, HEAD, UNIT_ROW]}),
+    "comma, another head": Habit(before=PREAMBLE, every={30: [*OTHER_PREAMBLE, HEAD, UNIT_ROW]}),
+    "comma, another head without blank line": Habit(
+        before=PREAMBLE, every={30: ["driver,Jon Aster", HEAD, UNIT_ROW]}
+    ),
+    "semicolon, three heads": Habit(
+        ";", ",", before=["car;Ostrel C3"],
+        every={20: ["car;Ostrel C4", *HEADS], 40: ["run;3", *HEADS]},
+    ),
     "comma, repeated header, quoted": Habit(every={30: [HEAD, UNIT_ROW]}, quoted="numbers"),
     "comma, filled up with NUL": Habit().write() + bytes(4096),
     "comma, cut last line": Habit(after=["0.60,80.1"], last_end=False),
@@ -123,6 +151,11 @@ SAME: dict[str, Habit | bytes] = {
     "ISO with short zone": Habit("\t", time=lambda s: iso(s, zone="-0330")),
     "ISO with comma": Habit(";", ",", time=lambda s: iso(s, mark=",")),
     "ISO over midnight": Habit(time=lambda s: iso(s + 49_499.7)),
+    "ISO, basic": Habit(time=lambda s: basic(iso(s))),
+    "ISO, basic, with Z": Habit(time=lambda s: basic(iso(s)) + "Z"),
+    "ISO, basic, with zone": Habit("\t", time=lambda s: basic(iso(s)) + "+0530"),
+    "ISO, basic, with comma": Habit(";", ",", time=lambda s: basic(iso(s, mark=","))),
+    "ISO, small letters": Habit(time=lambda s: iso(s, between="t", zone="z")),
     "gzip": gzip.compress(Habit().write()),
     "gzip of UTF-16": gzip.compress(Habit(";", ",", encoding="utf-16").write()),
     "gzip of two parts": gzip.compress(PLAIN[:900]) + gzip.compress(PLAIN[900:]),
@@ -130,6 +163,11 @@ SAME: dict[str, Habit | bytes] = {
     "zip": zipped("run3.csv"),
     "zip with a folder": zipped("day/", "day/run3.csv"),
     "zip, stored": zipped("run3.csv", method=zipfile.ZIP_STORED),
+    "gzip in zip": in_zip(gzip.compress(PLAIN)),
+    "Zstandard in zip": in_zip(zstd(PLAIN)),
+    "zip in zip": in_zip(zipped("run3.csv")),
+    "zip in gzip": gzip.compress(zipped("run3.csv")),
+    "gzip in Zstandard": zstd(gzip.compress(PLAIN)),
 }  # fmt: skip
 
 
@@ -194,6 +232,57 @@ def test_a_tie_is_read_as_the_map_states_it(tmp_path: Path) -> None:
     assert made.channels["speed_mps"][0] == 1125 / 3.6 or np.isnan(made.channels["speed_mps"][0])
 
 
+DATES = {
+    "year first": "%Y-%m-%d",
+    "year first, slashes": "%Y/%m/%d",
+    "day, month, year with points": "%d.%m.%Y",
+}
+
+
+@pytest.mark.parametrize("name", DATES)
+@pytest.mark.parametrize("start_s", [10.0, 86_399.7])
+def test_date_and_time_may_stand_in_two_columns(tmp_path: Path, name: str, start_s: float) -> None:
+    rows = Habit(time=lambda s: clock(start_s + s)).write().decode().splitlines()
+    midnight = dt.datetime(2026, 4, 18)  # noqa: DTZ001 -- as loggers write it
+    stamps = [midnight + dt.timedelta(seconds=start_s + t) for t in TABLE["Time"]]
+    dates = [
+        "Date",
+        "",
+        *(f"{stamp + dt.timedelta(microseconds=1):{DATES[name]}}" for stamp in stamps),
+    ]
+    lines = [f"{date},{row}" for date, row in zip(dates, rows, strict=True)]
+    made = load(
+        tmp_path, "\n".join(lines).encode() + b"\n", time='column = "Time"\ndate_column = "Date"'
+    )
+    assert_is_the_session(made)
+    assert made.time_s[0] == pytest.approx(start_s)
+
+
+def test_a_date_tells_days_apart_that_the_clock_alone_does_not(tmp_path: Path) -> None:
+    """Two runs on two days, joined: the gap between them is a day and not a few seconds."""
+    rows = [f"{day}.04.2026,10:15:0{i},{80 + i}" for day in (18, 19) for i in range(9)]
+    log = "\n".join(["Date,Time,Speed", ",,km/h", *rows, ""]).encode()
+    time, columns = 'column = "Time"\ndate_column = "Date"', {"speed_mps": "Speed"}
+    made = load(tmp_path, log, time=time, columns=columns)
+    assert made.time_s[-1] - made.time_s[0] == 86_400 + 8
+
+
+@pytest.mark.parametrize(
+    ("time", "said"),
+    [
+        ('column = "Time"\ndate_column = "Lap"', "column 'Lap' holds a number; expected dates"),
+        ('column = "Stamp"\ndate_column = "Date"', "'Stamp' holds ISO 8601 date-time, with a date"),
+        ('rate_hz = 100\ndate_column = "Date"', "date_column say nothing beside rate_hz"),
+        ('column = "Date"\ndate_column = "Date"', "column and date_column are both 'Date'"),
+    ],
+)
+def test_a_date_column_that_cannot_be_one_is_refused(tmp_path: Path, time: str, said: str) -> None:
+    rows = [f"2026-04-18,10:15:0{i},2026-04-18T10:15:0{i},{80 + i},3" for i in range(9)]
+    log = "\n".join(["Date,Time,Stamp,Speed,Lap", ",,,km/h,", *rows, ""]).encode()
+    with pytest.raises(InputError, match=said):
+        load(tmp_path, log, time=time, columns={"speed_mps": "Speed"})
+
+
 # --- what was done is said -----------------------------------------------------------------------
 
 
@@ -205,6 +294,8 @@ def test_a_tie_is_read_as_the_map_states_it(tmp_path: Path) -> None:
         ("comma, blank lines between", "3 blank lines between the rows were left out"),
         ("comma, lines of blanks", "1 blank lines between the rows were left out"),
         ("comma, repeated header", "2 lines from line 33 on that repeat the lines above the data"),
+        ("comma, another head", "another head between the rows says: driver = Jon Aster; note = "),
+        ("semicolon, three heads", "another head between the rows says: car = Ostrel C4; run = 3"),
         ("comma, units twice", "1 repeated lines above the data were left out"),
         ("comma, filled up with NUL", "4096 NUL bytes that fill up the file were left out"),
         ("comma, NaN", "45 cells that say 'NaN' read as blank"),
@@ -227,6 +318,8 @@ def test_what_is_left_out_or_rewritten_is_counted(tmp_path: Path, name: str, sai
     ("name", "said"),
     [
         ("zip", "unpacked from zip as 'run3.csv'"),
+        ("gzip in zip", "unpacked from gzip, which was in zip as 'run3.packed'"),
+        ("comma, UTF-16 without mark", "UTF-16-LE without mark"),
         ("gzip", "unpacked from gzip"),
         ("Zstandard", "unpacked from Zstandard"),
         ("ISO", "'Time' as ISO 8601 date-time"),
@@ -344,7 +437,7 @@ def test_a_unit_beside_a_clock_time_is_an_error(tmp_path: Path) -> None:
     [
         ("", "'column' is not set"),
         ('column = "Time"\nrate_hz = 100', "column and rate_hz are both set"),
-        ('rate_hz = 100\nunit = "s"', "unit and format say nothing beside rate_hz"),
+        ('rate_hz = 100\nunit = "s"', "unit, format and date_column say nothing beside rate_hz"),
         ("rate_hz = 0", "rate_hz = 0; expected a number from 0.1 to 100000"),
         ('column = "Time"\nformat = "seconds"', 'format = "seconds"; expected "number"'),
     ],

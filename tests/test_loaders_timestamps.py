@@ -44,6 +44,39 @@ def test_date_times_are_those_of_the_standard_library(
 
 @pytest.mark.parametrize(
     "text",
+    ["20260412T101530.25Z", "20260412T101530", "20260412T101530,125", "20260412T101530+0200",
+     "20260412t101530z", "20260412T101530-08", "2026-04-12 10:15:30.123456",
+     "2026-04-12t10:15:30z", "2026-04-12T10:15:30,5+02:00", "20260412T101530.5+05:30"],
+)  # fmt: skip
+def test_the_ordinary_ways_to_write_a_date_time_are_those_of_the_standard_library(
+    text: str,
+) -> None:
+    read = seconds_of(pa.chunked_array([[text]]), Counting("iso"))
+    # datetime.fromisoformat of the standard library, which reads ISO 8601.
+    stamp = dt.datetime.fromisoformat(text)
+    midnight = stamp.replace(hour=0, minute=0, second=0, microsecond=0)
+    assert read.values[0] == pytest.approx((stamp - midnight).total_seconds(), abs=1e-9)
+    assert read.counting.said is not None
+    assert read.counting.said.startswith(f"seconds count from {midnight:%Y-%m-%d}")
+
+
+@pytest.mark.parametrize("written", ["%Y-%m-%d", "%Y/%m/%d", "%d.%m.%Y"])
+def test_dates_are_days_of_the_calendar(written: str) -> None:
+    # Over a leap day and a turn of the year, as the standard library counts days.
+    days = [dt.date(2027, 12, 31), dt.date(2028, 1, 1), dt.date(2028, 2, 29), dt.date(2028, 3, 1)]
+    texts = [f"{day:{written}}" for day in days]
+    read = seconds_of(pa.chunked_array([texts]), Counting("date"))
+    assert (read.values / 86_400).tolist() == [(day - days[0]).days for day in days]
+
+
+@pytest.mark.parametrize("text", ["31.02.2026", "2026-02-30", "2026/13/01", "1.13.2026"])
+def test_what_is_no_day_of_the_calendar_is_placed(text: str) -> None:
+    texts = ["2026-01-01", None, text]
+    assert seconds_of(pa.chunked_array([texts]), Counting("date")).bad_row == 2
+
+
+@pytest.mark.parametrize(
+    "text",
     ["2026-02-29T10:00:00", "2026-13-01T10:00:00", "2026-01-01T24:00:01", "2026-01-01T10:60:00",
      "2026-01-01T10:00:60", "2026-01-01"],
 )  # fmt: skip

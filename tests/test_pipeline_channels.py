@@ -294,3 +294,19 @@ def test_of_a_very_long_log_only_the_beginning_is_looked_at_and_that_is_said(
     line = next(line for line in outcome.out.splitlines() if line.startswith("from the first"))
     assert 2000 <= int(line.split()[3]) < 40_000
     assert line.endswith("rows; the log goes on after them")
+
+
+def test_a_date_beside_a_clock_time_is_proposed_with_it(
+    sidegear: Sidegear, logbook: Path, tmp_path: Path
+) -> None:
+    rows = ["Datum;Uhrzeit;Oil temp [degC];Brake [bar]"]
+    rows += [f"18.04.2026;10:15:{i / 10:04.1f};{90 + i % 7}.5;{i % 30}.0" for i in range(400)]
+    log = tmp_path / "dated.csv"
+    log.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    outcome = sidegear("channels", log, "--logbook", logbook)
+    assert outcome.code == 0, outcome.err
+    made = read_channel_map(logbook / "channels_dated.toml")
+    assert (made.time.column, made.time.date_column) == ("Uhrzeit", "Datum")
+    assert next(line for line in outcome.out.splitlines() if line.startswith("Datum")).endswith(
+        "date"
+    )
