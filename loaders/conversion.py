@@ -142,9 +142,11 @@ class Conversion:
             If the time does not rise evenly enough to be a time base.
         """
         self._forward.refuse_too_many(self._place)
+        ends = np.cumsum([len(part) for part in self._stamps])
         stamps = np.concatenate([np.empty(0), *self._stamps])
+        # From here on parts of one array: a day's time stamps are held once.
+        self._stamps = np.split(stamps, ends[:-1]) if len(ends) else []
         base = time_base(stamps, self._place, self._map.path.name)
-        del stamps
         return Facts(base, {name: self._channel_facts(s, base) for name, s in self._seen.items()})
 
     def _channel_facts(self, seen: _Seen, base: TimeBase) -> ChannelFacts:

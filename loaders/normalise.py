@@ -27,7 +27,7 @@ from loaders.stretches import Block, Carrying, WrongPlanError
 __all__ = ["SampleCount", "Session", "Source", "Treatment", "load_session", "normalise"]
 
 # As much of a log is held back until it has ended or is known to be long. [cells]
-_HELD_CELLS = 8_000_000
+_HELD_CELLS = 4_000_000
 
 
 class Sink(Protocol):

@@ -7,7 +7,6 @@ the ratios are what to compare.
 from __future__ import annotations
 
 import json
-import resource
 import shutil
 import statistics
 import subprocess
@@ -140,32 +139,11 @@ def published(logbook: Logbook, session: Session, page: str, result: str) -> Non
         publish(logbook, session.id, page, result, room)
 
 
-def drained(log: Path) -> int:
-    """All of the file through the parser and away, every column declared; returns the rows."""
-    names = log.open(encoding="utf-8").readline().strip().replace('"', "").split(",")
-    types = dict.fromkeys(names, pa.float64())
-    options = arrow_csv.ConvertOptions(column_types=types)
-    with arrow_csv.open_csv(log, convert_options=options) as batches:
-        return sum(len(batch) for batch in batches)
-
-
 def alone(what: str, log: Path) -> dict[str, float]:
     """Seconds and peak memory of one kind of work in a process of its own."""
-    command = [sys.executable, __file__, "--alone", what, str(log)]
+    command = [sys.executable, str(Path(__file__).with_name("alone.py")), what, str(log)]
     ran = subprocess.run(command, check=True, capture_output=True, text=True)
     return dict(json.loads(ran.stdout))
-
-
-def answer_alone(what: str, log: Path) -> None:
-    """What `alone` asks for, as JSON."""
-    begun, worked = time.perf_counter(), time.process_time()
-    if what == "drain":
-        drained(log)
-    else:
-        taken_in(Logbook(log.parent), log)
-    seconds, cpu = time.perf_counter() - begun, time.process_time() - worked
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    print(json.dumps({"seconds": seconds, "cpu": cpu, "peak_gb": peak}))
 
 
 def compare_large(hours: float) -> None:
@@ -235,9 +213,6 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    if "--alone" in sys.argv:
-        answer_alone(sys.argv[-2], Path(sys.argv[-1]))
-    else:
-        main()
-        if "--large" in sys.argv:
-            compare_large(24.0)
+    main()
+    if "--large" in sys.argv:
+        compare_large(24.0)

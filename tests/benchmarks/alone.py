@@ -1,0 +1,46 @@
+"""One kind of work on one log in a process of its own, with its time and peak memory as JSON."""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+import time
+from pathlib import Path
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(REPOSITORY)]
+
+
+def drained(log: Path) -> None:
+    """All of the file through the parser and away, every column declared."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    names = log.open(encoding="utf-8").readline().strip().replace('"', "").split(",")
+    options = arrow_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.float64()))
+    with arrow_csv.open_csv(log, convert_options=options) as batches:
+        for _ in batches:
+            pass
+
+
+def taken_in(log: Path) -> None:
+    """The log's own columns and its session, on disk, as `add` has them made."""
+    from loaders.intake import take_in
+    from loaders.logbook import Logbook, room_in
+    from loaders.mapping import read_channel_map
+
+    logbook = Logbook(log.parent)
+    with room_in(logbook) as room:
+        take_in(log, [read_channel_map(path) for path in logbook.channel_maps], "", room)
+
+
+if __name__ == "__main__":
+    work = {"drain": drained, "take in": taken_in}[sys.argv[1]]
+    begun, worked = time.perf_counter(), time.process_time()
+    work(Path(sys.argv[2]))
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(json.dumps({
+        "seconds": time.perf_counter() - begun, "cpu": time.process_time() - worked,
+        "peak_gb": peak,
+    }))  # fmt: skip
