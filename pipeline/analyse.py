@@ -48,6 +48,7 @@ from pipeline.result import (
 )
 from pipeline.runs import bridge, moving_mean
 from pipeline.session_heat import friction_loss_share, heat_summary
+from pipeline.shaft_twist import stiffness_answer
 from pipeline.signals import Signals, crossings, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
@@ -100,6 +101,9 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         **measures,
         "torque_delay_s": delay_answer(signals, delay),
         **friction_estimates(signals, learnt, sheet.differential),
+        "half_shaft_stiffness_nmprad": stiffness_answer(
+            learnt.twist, signals.grade, learnt.clusters.name
+        ),
         **judder_estimates(evidence, signals, learnt),
     }
     choices = session_choices(learnt, signals.grade)

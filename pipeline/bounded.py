@@ -43,7 +43,7 @@ def sliding_samples(evidence: Evidence, learnt: Learnt, chosen: BoolArray) -> Sl
     return SlidingSamples(
         evidence.torque[chosen].input_nm,
         evidence.torque[chosen].difference_nm,
-        learnt.difference_radps[chosen],
+        learnt.flange_radps[chosen],
         learnt.clusters.label[chosen],
         evidence.rate_hz,
     )

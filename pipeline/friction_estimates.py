@@ -152,7 +152,7 @@ def _static(signals: Signals, learnt: Learnt, law: LockLaw) -> Answer:
     found = static_friction(
         learnt.torque,
         law.locking_torque,
-        learnt.difference_radps,
+        learnt.flange_radps,
         signals.steady,
         learnt.clusters.label,
         learnt.sliding_radps,

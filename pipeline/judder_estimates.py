@@ -20,6 +20,7 @@ _MOVING_MPS = 8.0
 
 def judder_estimates(evidence: Evidence, signals: Signals, learnt: Learnt) -> dict[str, Answer]:
     """Frequency and amplitude of judder, or why none is claimed."""
+    # By the wheels: juddering flanges pass zero in every swing.
     apart = np.abs(learnt.difference_radps) > learnt.sliding_radps
     sliding = close_gaps(apart, round(_GAP_S * signals.rate_hz)) & signals.clean
     found = find_judder(

@@ -39,6 +39,7 @@ from pipeline.plates import PreloadLaw
 from pipeline.preload import JudgedLaw, judged_law
 from pipeline.regression import TooFewClustersError, student_t
 from pipeline.runs import erode, moving_mean
+from pipeline.shaft_twist import Twist, fit_twist, rate_of_difference
 from pipeline.signals import Signals
 from pipeline.torque import ShaftTorque, corrected, smoothed
 from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_freely
@@ -79,7 +80,11 @@ class Learnt:
     sliding_radps: float
     """Speed difference from which the pack counts as sliding. [rad/s]"""
     difference_radps: FloatArray
-    """Smoothed left minus right speed, shape (n,). [rad/s]"""
+    """Smoothed left minus right speed of the wheels, shape (n,). [rad/s]"""
+    flange_radps: FloatArray
+    """The same of the differential's flanges, where the half-shafts twist. [rad/s]"""
+    twist: Twist | str
+    """How much they twist, or why that is not known."""
     sliding: BoolArray
     """Clean, steady samples at which the pack slides for sure, on counted laps; shape (n,)."""
     law: LockLaw | None
@@ -102,13 +107,18 @@ class Learnt:
 def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     """Fit the session's laws."""
     clusters = _clusters(signals, laps)
-    smooth = moving_mean(signals.difference_radps, odd_samples(SMOOTH_S, signals.rate_hz))
+    window = odd_samples(SMOOTH_S, signals.rate_hz)
+    wheels = moving_mean(signals.difference_radps, window)
+    twist, flanges_raw = _flanges(signals, clusters, wheels)
+    flanges = wheels
+    if flanges_raw is not None:
+        flanges = moving_mean(flanges_raw, window)
     moving = signals.speed_mps > LEAST_SPEED_MPS
-    threshold = visible_difference(smooth, moving & signals.clean, signals.rate_hz)
-    sliding = (
-        surely_sliding(signals, smooth, threshold) & signals.steady & moving & (clusters.label >= 0)
-    )
-    found = _law_samples(signals, clusters, smooth, sliding)
+    threshold = visible_difference(flanges, moving & signals.clean, signals.rate_hz)
+    raw = signals.difference_radps if flanges_raw is None else flanges_raw
+    sliding = surely_sliding(raw, flanges, signals.clean, threshold, signals.rate_hz)
+    sliding &= signals.steady & moving & (clusters.label >= 0)
+    found = _law_samples(signals, clusters, flanges, sliding)
     samples, fitted = (None, np.empty(0, dtype=np.intp)) if found is None else found
     judged, why = _law(signals, clusters, samples, sheet)
     law = None if judged is None else judged.law
@@ -120,7 +130,9 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     return Learnt(
         clusters=clusters,
         sliding_radps=threshold,
-        difference_radps=smooth,
+        difference_radps=wheels,
+        flange_radps=flanges,
+        twist=twist,
         sliding=sliding,
         law=law,
         why_no_law=why,
@@ -135,17 +147,33 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     )
 
 
-def surely_sliding(signals: Signals, smooth: FloatArray, threshold: float) -> BoolArray:
+def _flanges(
+    signals: Signals, clusters: Clusters, wheels: FloatArray
+) -> tuple[Twist | str, FloatArray | None]:
+    """How much the half-shafts twist, and the flanges' speed difference where they do. [rad/s]"""
+    if signals.torque is None:
+        return "the log does not hold both half-shaft torques", None
+    rate = rate_of_difference(signals.torque, signals.rate_hz)
+    twist = fit_twist(
+        wheels, rate, signals.steady & (signals.speed_mps > LEAST_SPEED_MPS), clusters.label
+    )
+    if isinstance(twist, str) or not twist.shows:
+        return twist, None
+    return twist, signals.difference_radps + twist.compliance * rate
+
+
+def surely_sliding(
+    raw: FloatArray, smooth: FloatArray, clean: BoolArray, threshold: float, rate_hz: float
+) -> BoolArray:
     """Samples at which the pack slides for sure, shape (n,).
 
     The speed difference, raw and smoothed, is above the threshold and of one sign all around: over
     the window that the torques are averaged in, and a guard for the lag of a toothed wheel, which
     shows the speed of its last tooth.
     """
-    raw = signals.difference_radps
-    reach = odd_samples(SMOOTH_S, signals.rate_hz) // 2 + round(_TOOTH_LAG_S * signals.rate_hz)
-    left = signals.clean & (np.minimum(raw, smooth) > threshold)
-    right = signals.clean & (np.maximum(raw, smooth) < -threshold)
+    reach = odd_samples(SMOOTH_S, rate_hz) // 2 + round(_TOOTH_LAG_S * rate_hz)
+    left = clean & (np.minimum(raw, smooth) > threshold)
+    right = clean & (np.maximum(raw, smooth) < -threshold)
     return erode(left, reach) | erode(right, reach)
 
 

@@ -47,7 +47,7 @@ def swapped_torques(
     wrong = [name in signs and signs[name].wrong for name in (_LEFT, _RIGHT)]
     if wrong[0] != wrong[1]:
         return []  # their difference is a sum; said with the sign
-    difference, slip = signals.torque.difference_nm[chosen], learnt.difference_radps[chosen]
+    difference, slip = signals.torque.difference_nm[chosen], learnt.flange_radps[chosen]
     share, samples = opposes_slip(difference, slip)
     side = -1.0 if driven_swapped(sides) != wrong[0] else 1.0
     if side * share > -LEAST_ACCORD:

@@ -128,6 +128,10 @@ QUANTITIES: dict[str, Quantity] = {
     "static_to_running_friction": Quantity(
         "Static over running friction", "peak where a held axle lets go, over the law", "", 1.0,
     ),
+    "half_shaft_stiffness_nmprad": Quantity(
+        "Half-shaft stiffness", "of one half-shaft, from how the wheels give while the packs hold",
+        "kN·m/rad", 1e-3,
+    ),
     "judder_frequency_hz": Quantity(
         "Judder, frequency", "narrow band in the speed difference while the packs slide", "Hz", 1.0,
     ),

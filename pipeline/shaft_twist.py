@@ -1,0 +1,103 @@
+"""How much the half-shafts twist, and how far apart the differential's own flanges turn."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.axle import SMOOTH_S, odd_samples
+from pipeline.estimate import Bound, Estimate, Grade, Missing, SessionAnswer, Side
+from pipeline.regression import TooFewClustersError, fit_by_cluster
+from pipeline.runs import moving_mean
+from pipeline.torque import ShaftTorque
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
+
+# Wheels that turn so nearly alike are held, or all but; what slides is an outlier to the fit.
+_HELD_RADPS = 1.0
+# Stiffer than 100 kN m/rad no half-shaft shows. Chosen by us.
+_LEAST_COMPLIANCE = 1e-5
+_MOST_SAMPLES = 100_000
+# Damping in the shafts and toothed wheels shift the answer by 1 to 2 % on simulated logs.
+_MODEL_DOUBT = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Twist:
+    """Compliance of one half-shaft. [rad/(N m)]"""
+
+    compliance: float
+    low: float
+    high: float
+    clusters: int
+
+    @property
+    def shows(self) -> bool:
+        """Whether the shafts clearly twist."""
+        return self.low > 0 and self.compliance > _LEAST_COMPLIANCE
+
+
+def rate_of_difference(torque: ShaftTorque, rate_hz: float) -> FloatArray:
+    """How fast left minus right half-shaft torque changes, averaged, shape (n,). [N m/s]"""
+    window = odd_samples(SMOOTH_S, rate_hz)
+    half = window // 2
+    smooth = moving_mean(torque.difference_nm, window)
+    rate = np.full(len(smooth), np.nan)
+    if half and len(smooth) > 2 * half:
+        rate[half:-half] = (smooth[2 * half :] - smooth[: -2 * half]) * rate_hz / (2 * half)
+    return rate
+
+
+def fit_twist(
+    difference_radps: FloatArray, rate_nmps: FloatArray, usable: BoolArray, cluster: IndexArray
+) -> Twist | str:
+    """Compliance of the half-shafts from wheels whose axle is held, or why it is not known.
+
+    Parameters
+    ----------
+    difference_radps : array, shape (n,)
+        Left minus right wheel speed, averaged. [rad/s]
+    rate_nmps : array, shape (n,)
+        See `rate_of_difference`.
+    usable : array of bool, shape (n,)
+    cluster : array of int, shape (n,)
+        -1 where a sample counts nowhere.
+
+    Notes
+    -----
+    Derived here. A shaft of stiffness c carries ``T = c (flange angle - wheel angle)``, so a wheel
+    turns at its flange's speed less ``dT/dt / c``. While the packs hold, both flanges turn alike,
+    and what is left of the wheels' difference is ``-(d(T_L - T_R)/dt) / c``. A Huber regression
+    does not heed the samples at which the packs slide.
+    """
+    with np.errstate(invalid="ignore"):
+        held = usable & (cluster >= 0) & (np.abs(difference_radps) < _HELD_RADPS)
+    at = np.flatnonzero(held & np.isfinite(rate_nmps))
+    at = at[:: 1 + len(at) // _MOST_SAMPLES]
+    design = np.column_stack((np.ones(len(at)), -rate_nmps[at]))
+    try:
+        fit = fit_by_cluster(design, difference_radps[at], cluster[at])
+    except TooFewClustersError as problem:
+        return str(problem)
+    value, half = float(fit.coefficients[1]), float(fit.half_width(np.array([0.0, 1.0])))
+    half = math.hypot(half, _MODEL_DOUBT * value)
+    return Twist(value, value - half, value + half, fit.clusters)
+
+
+def stiffness_answer(twist: Twist | str, grade: Grade, units: str) -> SessionAnswer:
+    """Stiffness of one half-shaft, or at least how stiff it is. [N m/rad]"""
+    if isinstance(twist, str):
+        return Missing(twist)
+    method = f"wheel speeds against the torques' change while the packs hold; {units} left out"
+    if twist.shows:
+        return Estimate(
+            1 / twist.compliance, 1 / twist.high, 1 / twist.low, "N m/rad", twist.clusters, grade,
+            f"{method} one by one; taken out of the speeds that tell whether the packs slide",
+        )  # fmt: skip
+    least = 1 / max(twist.high, _LEAST_COMPLIANCE)
+    return Bound(Side.AT_LEAST, least, "N m/rad", twist.clusters, grade, f"{method} one by one")
