@@ -23,10 +23,12 @@ from pipeline.estimate import (
     Prediction,
     SessionAnswer,
 )
+from pipeline.two_lumps import HeatModel, Load
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 StateArray = NDArray[np.int8]
+BoolArray = NDArray[np.bool_]
 
 
 class AxleState(StrEnum):
@@ -238,24 +240,49 @@ HeatAnswer = Estimate | Predicted | Missing
 
 
 @dataclass(frozen=True, slots=True)
+class Pace:
+    """Means over the counted laps, and which of the load's steps lie on them."""
+
+    on: BoolArray
+    friction_w: float
+    through_w: float
+    speed_mps: float
+    ambient_c: float
+
+
+@dataclass(frozen=True, slots=True)
 class HeatSummary:
     """Temperatures over the session, and what follows from them. [degC]
 
-    Traces are of shape (m,), at the end of each step from the log's first sample on.
+    Traces are of shape (m,), at the end of each step of the load.
     """
 
-    step_s: float
-    plates_c: FloatArray
-    plates_half_c: FloatArray
-    """95 % half width of the plates' temperature."""
-    oil_c: FloatArray
-    oil_half_c: FloatArray
+    model: HeatModel
+    load: Load
+    pace: Pace | None
+    """None where no lap counts."""
+    start_c: float
     measured_oil_c: FloatArray | None
     """What the log's thermometer shows; NaN in holes, None without one."""
-    fitted: bool
-    """Whether the log's oil temperature has a part in it; else the ranges are assumed."""
     basis: str
-    answers: Mapping[str, HeatAnswer]
+    """Fitted or assumed, in words."""
+    grade: Grade
+    plates_c: FloatArray = field(default_factory=lambda: np.empty(0))
+    plates_half_c: FloatArray = field(default_factory=lambda: np.empty(0))
+    """95 % half width of the plates' temperature."""
+    oil_c: FloatArray = field(default_factory=lambda: np.empty(0))
+    oil_half_c: FloatArray = field(default_factory=lambda: np.empty(0))
+    answers: Mapping[str, HeatAnswer] = field(default_factory=dict)
+
+    @property
+    def fitted(self) -> bool:
+        """Whether the log's oil temperature has a part in it; else the ranges are assumed."""
+        return self.model.fitted
+
+    @property
+    def step_s(self) -> float:
+        """Length of a step of the traces. [s]"""
+        return self.load.step_s
 
 
 @dataclass(frozen=True, slots=True)

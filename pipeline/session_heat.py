@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from pipeline.estimate import Estimate, Grade, Missing, Predicted
 from pipeline.evidence import Evidence, energies
 from pipeline.heat import energy_by_group
 from pipeline.parts import HeatPaths
-from pipeline.result import HeatAnswer, HeatSummary
+from pipeline.result import HeatAnswer, HeatSummary, Pace
 from pipeline.runs import bridge
 from pipeline.signals import Signals
 from pipeline.summaries import mean_answer
@@ -85,8 +85,27 @@ def heat_summary(
     prior = prior_of(sheet, gain_tolerance)
     load = load_of(evidence, signals, sheet, ambient_c, _STEP_S, _MOST_STEPS)
     model, words = _model(prior, evidence, signals, sheet, ambient_c)
-    start = _start_c(signals, sheet)
-    return _summary(evidence, sheet, model, words, load, start, _shown_oil(signals, load))
+    bare = HeatSummary(
+        model=model,
+        load=load,
+        pace=_pace(evidence, load),
+        start_c=_start_c(signals, sheet),
+        measured_oil_c=_shown_oil(signals, load),
+        basis=words,
+        grade=evidence.grade,
+    )
+    return worked_out(bare, sheet)
+
+
+def with_friction(heat: HeatSummary, friction_w: FloatArray, sheet: BuildSheet) -> HeatSummary:
+    """The same session with another friction power, shape (n,), against a sheet's limits."""
+    count = len(heat.load.friction_w)
+    friction = averaged(friction_w, len(friction_w) // count)[:count]
+    pace = heat.pace
+    if pace is not None:
+        pace = replace(pace, friction_w=float(np.mean(friction[pace.on])))
+    other = replace(heat, load=replace(heat.load, friction_w=friction), pace=pace)
+    return worked_out(replace(other, measured_oil_c=None), sheet)
 
 
 def prior_of(sheet: BuildSheet, gain_tolerance: float) -> HeatModel:
@@ -187,18 +206,7 @@ def _model(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Pace:
-    """Means over the counted laps, and which steps lie on them."""
-
-    on: BoolArray
-    friction_w: float
-    through_w: float
-    speed_mps: float
-    ambient_c: float
-
-
-def _pace(evidence: Evidence, load: Load) -> _Pace | None:
+def _pace(evidence: Evidence, load: Load) -> Pace | None:
     middle = (np.arange(len(load.friction_w)) + 0.5) * load.step_s + evidence.time_s[0]
     on = np.zeros(len(middle), dtype=bool)
     for at in evidence.counted:
@@ -210,19 +218,13 @@ def _pace(evidence: Evidence, load: Load) -> _Pace | None:
         float(np.mean(each[on]))
         for each in (load.friction_w, load.through_w, load.speed_mps, load.ambient_c)
     )
-    return _Pace(on, *means)
+    return Pace(on, *means)
 
 
-def _summary(
-    evidence: Evidence,
-    sheet: BuildSheet,
-    model: HeatModel,
-    words: str,
-    load: Load,
-    start_c: float,
-    shown_oil_c: FloatArray | None,
-) -> HeatSummary:
-    count, pace, race_s = len(load.friction_w), _pace(evidence, load), sheet.limits.race_length_s
+def worked_out(heat: HeatSummary, sheet: BuildSheet) -> HeatSummary:
+    """The summary with its traces and numbers, against the limits of a sheet."""
+    model, load, pace, start_c = heat.model, heat.load, heat.pace, heat.start_c
+    count, race_s = len(load.friction_w), sheet.limits.race_length_s
 
     def all_of(lumps: Lumps) -> FloatArray:
         """Both traces, then what the pace of the counted laps leads to."""
@@ -247,7 +249,7 @@ def _summary(
     half = np.where(degrees, np.hypot(half, thermometers), half)
     plates, oil, ends = value[:count], value[count : 2 * count], value[2 * count :]
     plates_half, oil_half = half[:count], half[count : 2 * count]
-    say = _Said(model, words, evidence.grade)
+    say = _Said(model, heat.basis, heat.grade)
     at_plates, at_oil = int(np.argmax(plates)), int(np.argmax(oil))
     no_pace = None if pace is not None else Missing("no lap counts")
     no_race = no_pace
@@ -263,15 +265,12 @@ def _summary(
             (3, "degC", no_race),
         )
     )
-    return HeatSummary(
-        step_s=load.step_s,
+    return replace(
+        heat,
         plates_c=plates,
         plates_half_c=plates_half,
         oil_c=oil,
         oil_half_c=oil_half,
-        measured_oil_c=shown_oil_c,
-        fitted=model.fitted,
-        basis=words,
         answers={
             "plates_peak_c": say.number(plates[at_plates], plates_half[at_plates], "degC"),
             "oil_peak_c": say.number(oil[at_oil], oil_half[at_oil], "degC"),
@@ -294,7 +293,7 @@ def _summary(
     )  # fmt: skip
 
 
-def _oil_after(lumps: Lumps, pace: _Pace, race_s: float, start_c: float) -> float:
+def _oil_after(lumps: Lumps, pace: Pace, race_s: float, start_c: float) -> float:
     """Oil temperature after a race at the mean of the counted laps. [degC]"""
     one = np.ones(_RACE_STEPS)
     load = Load(

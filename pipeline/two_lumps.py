@@ -195,15 +195,12 @@ class HeatModel:
     def half_width(self, function: Callable[[Lumps], FloatArray]) -> FloatArray:
         """95 % half width of what a function makes of the lumps, in its shape and unit."""
         step = 1e-3
+        here = np.asarray(function(self.lumps), dtype=np.float64)
         slopes = [
-            (
-                function(lumps_at(self.logs + step * unit))
-                - function(lumps_at(self.logs - step * unit))
-            )
-            / (2 * step)
+            (function(lumps_at(self.logs + step * unit)) - here) / step
             for unit in np.eye(len(self.logs))
         ]
-        stacked = np.stack([np.asarray(slope, dtype=np.float64) for slope in slopes], axis=-1)
+        stacked = np.stack(slopes, axis=-1)
         squared = np.einsum("...i,ij,...j->...", stacked, self.covariance, stacked)
         return np.asarray(self.quantile * np.sqrt(np.maximum(squared, 0.0)))
 
