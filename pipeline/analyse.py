@@ -160,6 +160,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
             friction_power_w=evidence.power_w,
             x_m=signals.x_m,
             y_m=signals.y_m,
+            wheel_mean_radps=0.5 * (signals.left_radps + signals.right_radps),
         ),
         choices=choices,
         heat=heat,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -225,8 +226,10 @@ class Circuit:
     start_line: StartLine | None = None
 
 
-def read_build_sheet(path: Path) -> BuildSheet:
-    """The build sheet from TOML.
+def read_build_sheet(
+    path: Path, changes: Mapping[str, Mapping[str, Any]] | None = None
+) -> BuildSheet:
+    """The build sheet from TOML, with the keys of some tables changed on paper.
 
     Raises
     ------
@@ -234,6 +237,9 @@ def read_build_sheet(path: Path) -> BuildSheet:
         Listing every unknown key and every value outside its limits.
     """
     tables = read_toml(path)
+    for name, changed in (changes or {}).items():
+        table = tables.get(name, {})
+        tables[name] = {**(table if isinstance(table, dict) else {}), **changed}
     problems: list[str] = []
     refuse_unknown_tables(tables, ["schema", *_TABLES], path.name, problems)
     refuse_other_schema(tables, BUILD_SHEET_SCHEMA, path.name, problems)

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from loaders.errors import InputError
+from pipeline.predict_command import predict
 from pipeline.season_commands import (
     compare,
     export,
@@ -500,6 +501,7 @@ def _sample_logs(samples: Path) -> Iterable[Path]:
 cli.add_command(compare)
 cli.add_command(export)
 cli.add_command(plan)
+cli.add_command(predict)
 cli.add_command(service)
 cli.add_command(trend)
 

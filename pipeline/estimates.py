@@ -69,6 +69,7 @@ def _numbers(
             for state in SLIP_STATES
         },
         "rolling_radius_ratio": _radius_ratio(evidence, learnt),
+        "slip_per_torque_difference": _tyre_softness(evidence, learnt),
         "torque_difference_offset_nm": _negated(_term(evidence, learnt, OFFSET, "N m")),
         "torque_difference_gain": _negated(_term(evidence, learnt, GAIN, "1")),
     }
@@ -160,6 +161,20 @@ def _radius_ratio(evidence: Evidence, learnt: Learnt) -> Answer:
         ratio, ratio - half, ratio + half, "1", fit.clusters, evidence.grade,
         f"left over right from {fit.n} samples of {learnt.radii_from}, slip under torque taken "
         f"out; {learnt.clusters.name} left out one by one",
+    )  # fmt: skip
+
+
+def _tyre_softness(evidence: Evidence, learnt: Learnt) -> Answer:
+    """Slip between the driven wheels for each N m between the half-shafts. [1/(N m m)]"""
+    fit = learnt.rolling.difference
+    if fit is None or learnt.torque is None:
+        return Missing(learnt.why_no_radius or "it needs the torque of both half-shafts")
+    value = float(fit.coefficients[1])
+    half = float(fit.half_width(np.eye(len(fit.coefficients))[1]))
+    return Estimate(
+        value, value - half, value + half, "1/(N m m)", fit.clusters, evidence.grade,
+        f"speed difference per speed and torque difference, {fit.n} samples of gentle running; "
+        f"{learnt.clusters.name} left out one by one",
     )  # fmt: skip
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from pipeline.bench_check import Method, loaded_ramps, wrench_reading
 from pipeline.build_sheet import BuildSheet, Differential
 from pipeline.estimate import Missing, Predicted, Prediction
@@ -41,7 +43,7 @@ def predictions(sheet: BuildSheet) -> dict[str, Prediction]:
         "washer_compression_m": as_built(sheet),
         "washer_travel_left_m": travel_left(sheet),
     }
-    return known | _bench(known, stated_law(sheet))
+    return known | bench_readings(known, stated_law(sheet))
 
 
 def stated_law(sheet: BuildSheet) -> PreloadLaw | None:
@@ -135,8 +137,10 @@ BENCH = {
 }
 
 
-def _bench(known: dict[str, Prediction], law: PreloadLaw | None) -> dict[str, Prediction]:
-    """What a torque wrench on one wheel should read by each method, steadily turning."""
+def bench_readings(
+    known: Mapping[str, Prediction], law: PreloadLaw | None
+) -> dict[str, Prediction]:
+    """What a torque wrench on one wheel should read by each method, turning steadily. [N m]"""
     breakaway = known["breakaway_torque_nm"]
     found: dict[str, Prediction] = {}
     for method, name in BENCH.items():

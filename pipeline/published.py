@@ -45,9 +45,9 @@ def to_object(result: SessionResult) -> dict[str, Any]:
         "laps": [_lap(lap) for lap in result.laps],
         "events": [_event(event) for event in result.events],
         "corners": [_corner(corner) for corner in result.corners],
-        "estimates": {name: _answer(answer) for name, answer in result.estimates.items()},
+        "estimates": {name: answer_object(answer) for name, answer in result.estimates.items()},
         "choices": {name: _choice(choice) for name, choice in result.choices.items()},
-        "predictions": {name: _answer(answer) for name, answer in result.predictions.items()},
+        "predictions": {name: answer_object(answer) for name, answer in result.predictions.items()},
         "heat": _heat(result.heat),
         "findings": [
             {
@@ -100,7 +100,8 @@ def to_object(result: SessionResult) -> dict[str, Any]:
     }
 
 
-def _answer(answer: Estimate | Bound | Missing | Predicted) -> dict[str, Any]:
+def answer_object(answer: Estimate | Bound | Missing | Predicted) -> dict[str, Any]:
+    """A number with its ends and evidence, a bound, or the reason why there is none."""
     if isinstance(answer, Missing):
         return {"missing": answer.reason}
     if isinstance(answer, Bound):
@@ -144,7 +145,7 @@ def _heat(heat: HeatSummary | Missing) -> dict[str, Any]:
         return {"missing": heat.reason}
     return {
         "basis": "fitted" if heat.fitted else "assumed",
-        **{name: _answer(answer) for name, answer in heat.answers.items()},
+        **{name: answer_object(answer) for name, answer in heat.answers.items()},
     }
 
 
@@ -196,9 +197,9 @@ def _corner(corner: CornerSummary) -> dict[str, Any]:
         "end_m": corner.end_m,
         "radius_m": corner.radius_m,
         "passes": corner.passes,
-        "energy_j": _answer(corner.energy_j),
+        "energy_j": answer_object(corner.energy_j),
         "yaw_moment_nm": {
-            str(phase): _answer(moment) for phase, moment in corner.yaw_moment_nm.items()
+            str(phase): answer_object(moment) for phase, moment in corner.yaw_moment_nm.items()
         },
         "events": {str(state): count for state, count in corner.event_counts.items()},
         "energy_by_lap_j": {str(lap): energy for lap, energy in corner.energy_by_lap_j.items()},

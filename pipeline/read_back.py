@@ -143,9 +143,9 @@ def _widened(found: Estimate, low_share: float, high_share: float, doubt: float 
     )
 
 
-def _angle_doubt(parts: Differential, term: str) -> float:
-    """What half a degree does to ``tan(angle)``, as a share."""
-    angle = ramp_angle_to_plane(getattr(parts, _RAMPS[term]), parts.ramp_angle_from)
+def angle_doubt(parts: Differential, ramp: str) -> float:
+    """What half a degree of a ramp does to ``tan(angle)``, as a share."""
+    angle = ramp_angle_to_plane(getattr(parts, ramp), parts.ramp_angle_from)
     return 2 / max(math.sin(2 * angle), 0.05) * _ANGLE_TOLERANCE_RAD
 
 
@@ -173,7 +173,7 @@ def _friction_by_ramps(found: _Found, term: str) -> Answer:
         lambda lock: lock / arm, (term,), "1",
         f"from the lock on {term}, ramps and faces as in the build sheet, run-in plates",
     )  # fmt: skip
-    return _widened(bare, 1 / thrust[1], 1 / thrust[0], _angle_doubt(found.parts, term))
+    return _widened(bare, 1 / thrust[1], 1 / thrust[0], angle_doubt(found.parts, _RAMPS[term]))
 
 
 def _friction_by_breakaway(found: _Found, force: Prediction) -> Answer:
@@ -215,7 +215,9 @@ def _agreement(found: _Found) -> Answer:
         lambda drive, overrun: overrun / drive, (DRIVE, OVERRUN), "1",
         "friction by the overrun ramps over that by the drive ramps; ramps as in the build sheet",
     )  # fmt: skip
-    doubt = math.hypot(_angle_doubt(found.parts, DRIVE), _angle_doubt(found.parts, OVERRUN))
+    doubt = math.hypot(
+        angle_doubt(found.parts, _RAMPS[DRIVE]), angle_doubt(found.parts, _RAMPS[OVERRUN])
+    )
     # Friction on the ramps is the same on both sides.
     shares = sorted((drive_low / over_low, drive_high / over_high))
     return _widened(bare, shares[0], shares[1], doubt)
@@ -235,7 +237,7 @@ def _spring_force(found: _Found) -> Answer:
             f"breakaway torque over the lock on {term}: friction, faces and radii of the plates "
             f"cancel; {term} ramps as in the build sheet",
         )  # fmt: skip
-        return _widened(bare, *thrust, doubt=_angle_doubt(found.parts, term))
+        return _widened(bare, *thrust, doubt=angle_doubt(found.parts, _RAMPS[term]))
     return Missing(why)
 
 

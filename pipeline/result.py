@@ -233,6 +233,8 @@ class Traces:
     friction_power_w: FloatArray | None
     x_m: FloatArray | None
     y_m: FloatArray | None
+    wheel_mean_radps: FloatArray | None = None
+    """Mean speed of the driven wheels."""
 
 
 HeatAnswer = Estimate | Predicted | Missing

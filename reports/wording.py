@@ -91,6 +91,11 @@ QUANTITIES: dict[str, Quantity] = {
         "Rolling radius, left over right", "of the driven wheels, from gentle running",
         "", 1.0, "slip",
     ),
+    "slip_per_torque_difference": Quantity(
+        "Tyres' slip per torque difference",
+        "share of the speed by which the driven wheels part for each 100 N·m between half-shafts",
+        "rad/m", 100.0,
+    ),
     "torque_difference_offset_nm": Quantity(
         "Torque sensors, offset", "what the left one reads more than the right one at rest",
         "N·m", 1.0,

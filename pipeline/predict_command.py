@@ -1,0 +1,217 @@
+"""The command that asks what other parts would do on a circuit already driven."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from loaders.errors import InputError, nearest
+from pipeline.season_commands import LOGBOOK
+
+if TYPE_CHECKING:
+    from loaders.logbook import Logbook
+    from pipeline.estimate import Estimate, Missing, Predicted
+    from pipeline.what_if import WhatIf
+
+SCHEMA = "sidegear.predict/1"
+
+
+@click.command()
+@click.argument("session", required=False)
+@LOGBOOK
+@click.option(
+    "--build-sheet", "sheet_path", type=click.Path(path_type=Path),
+    help="Build sheet of the other parts; without it, today's with the changes.",
+)  # fmt: skip
+@click.option(
+    "--change", "-c", "changes", multiple=True, metavar="KEY=VALUE",
+    help="A part to change on paper, such as drive_ramp_deg=40, stack.shim_m=0.0012 or "
+    "friction_coefficient=[0.09,0.12]. May be given several times.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
+def predict(
+    session: str | None,
+    folder: Path,
+    sheet_path: Path | None,
+    changes: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Say what other parts would do in SESSION, side by side with what it was.
+
+    SESSION is a session's id or name in the logbook; the last one when left out. Nothing in the
+    logbook is changed.
+    """
+    from loaders.logbook import Logbook
+    from loaders.store import read_session
+    from pipeline.analyse import analyse
+    from pipeline.build_sheet import read_build_sheet, read_circuit
+    from pipeline.estimate import Missing
+    from pipeline.what_if import what_if
+
+    if sheet_path is None and not changes:
+        msg = (
+            "nothing is changed. Name the other parts with --change, such as "
+            "--change drive_ramp_deg=40, or a sheet of them with --build-sheet."
+        )
+        raise InputError(msg)
+    logbook = Logbook(folder)
+    known = _session_id(logbook, session)
+    own = _sheet_of(logbook, known)
+    today = read_build_sheet(own)
+    then = read_build_sheet(sheet_path or own, _as_tables(changes))
+    stored = read_session(logbook.session(known))
+    result = analyse(stored, today, read_circuit(logbook.circuit))
+    found = what_if(result, today, then)
+    if isinstance(found, Missing):
+        msg = f"{known}: {found.reason}. Choose a session with a fitted law (--logbook, SESSION)."
+        raise InputError(msg)
+    if as_json:
+        click.echo(json.dumps(to_object(known, found), ensure_ascii=False, allow_nan=False))
+        return
+    parts = [*([f"build sheet {sheet_path.name}"] if sheet_path else []), *changes]
+    click.echo(f"{stored.name}: {today.car.name}, build {today.differential.build}")
+    click.echo(f"on paper: {', '.join(parts)}")
+    click.echo()
+    for line in table(found):
+        click.echo(line)
+    click.echo()
+    for sentence in (*found.limits, *_CAUTIONS):
+        click.echo(textwrap.fill(sentence, 96, initial_indent="  - ", subsequent_indent="    "))
+
+
+_CAUTIONS = (
+    "Makers' limits and the rules of your series come first.",
+    "After a change go out gently: the car turns in and puts its power down differently.",
+)
+
+
+def _session_id(logbook: Logbook, wanted: str | None) -> str:
+    from loaders.logbook import read_result
+
+    ids = logbook.session_ids
+    if not ids:
+        msg = f"{logbook.folder}: holds no session. Add a log first: sidegear add LOG."
+        raise InputError(msg)
+    if wanted is None:
+        return ids[-1]
+    names = {
+        each: str(read_result(logbook.result(each)).get("session", {}).get("name")) for each in ids
+    }
+    fitting = [each for each, name in names.items() if wanted in (each, name)]
+    fitting = fitting or [each for each in ids if wanted in each]
+    if not fitting:
+        close = nearest(wanted, [*ids, *names.values()])
+        msg = f"{logbook.folder}: no session '{wanted}'.{close} There are: {', '.join(ids)}."
+        raise InputError(msg)
+    return fitting[-1]
+
+
+def _sheet_of(logbook: Logbook, session_id: str) -> Path:
+    """The build sheet that a session was analysed with."""
+    from loaders.logbook import provenance_of, read_result
+
+    named = provenance_of(read_result(logbook.result(session_id))).get("build sheet named")
+    return logbook.build_sheet if named is None else logbook.folder / str(named)
+
+
+def _as_tables(changes: Iterable[str]) -> dict[str, dict[str, Any]]:
+    """Changes as tables of the build sheet; a key without a table belongs to [differential]."""
+    tables: dict[str, dict[str, Any]] = {}
+    for change in changes:
+        key, equals, text = (part.strip() for part in change.partition("="))
+        table, _, name = key.rpartition(".")
+        try:
+            value = tomllib.loads(f"value = {text}")["value"] if equals else None
+        except tomllib.TOMLDecodeError:
+            value = text  # text needs no quotes here
+        if not name or value is None:
+            msg = f"--change {change}: expected KEY=VALUE, such as drive_ramp_deg=40."
+            raise InputError(msg)
+        tables.setdefault(table or "differential", {})[name] = value
+    return tables
+
+
+# Name, words, unit, factor, decimals.
+_ROWS = (
+    ("breakaway_torque_nm", "breakaway torque", "N·m", 1.0, 0),
+    ("breakaway_new_plates_nm", "  with new plates, before they run in", "N·m", 1.0, 0),
+    ("lock_drive", "lock on drive", "%", 100.0, 1),
+    ("lock_overrun", "lock on overrun", "%", 100.0, 1),
+    ("lock_overrun_to_drive", "overrun over drive", "", 1.0, 2),
+    ("spring_force_n", "washer force", "N", 1.0, 0),
+    ("bench_other_wheel_held_nm", "wrench, other wheel held, neutral", "N·m", 1.0, 0),
+    ("bench_in_gear_forward_nm", "wrench, in gear, turned forward", "N·m", 1.0, 0),
+    ("bench_in_gear_backward_nm", "wrench, in gear, turned backward", "N·m", 1.0, 0),
+    ("energy_per_lap_j", "energy a lap", "kJ", 1e-3, 1),
+)
+_HEAT_ROWS = (
+    ("plates_peak_c", "plates, hottest", "°C", 1.0, 0),
+    ("oil_peak_c", "oil, hottest", "°C", 1.0, 0),
+    ("oil_race_end_c", "oil at the end of a race", "°C", 1.0, 0),
+    ("oil_margin_k", "oil, margin to its limit", "K", 1.0, 0),
+    ("plates_margin_k", "plates, margin to their limit", "K", 1.0, 0),
+)
+
+
+def table(found: WhatIf) -> list[str]:
+    """Today and then side by side, each with its range and whether it is measured."""
+    from pipeline.estimate import Missing
+
+    rows = [("", "today", "on paper (predicted)")]
+
+    def row(words: str, today: Any, then: Any, *how: Any) -> tuple[str, str, str]:
+        return words, _written(today, *how), _written(then, *how)
+
+    for name, words, *how in _ROWS:
+        rows.append(row(words, found.today[name], found.then[name], *how))
+    both = found.heat_today, found.heat_then
+    if isinstance(both[0], Missing) or isinstance(both[1], Missing):
+        why = next(each.reason for each in both if isinstance(each, Missing))
+        rows.append(("temperatures", f"not observable: {why}", ""))
+    else:
+        for name, words, *how in _HEAT_ROWS:
+            rows.append(row(words, both[0].answers[name], both[1].answers[name], *how))
+    widths = [max(len(row[place]) for row in rows[:-1]) for place in (0, 1)]
+    return [f"{a:<{widths[0]}}  {b:<{widths[1]}}  {c}".rstrip() for a, b, c in rows]
+
+
+def _written(
+    answer: Estimate | Predicted | Missing, unit: str, factor: float, decimals: int
+) -> str:
+    from pipeline.estimate import Estimate, Missing
+
+    if isinstance(answer, Missing):
+        return "not known"
+    value, low, high = (factor * each for each in (answer.value, answer.low, answer.high))
+    span = f"{value:.{decimals}f} ({low:.{decimals}f} to {high:.{decimals}f}) {unit}".rstrip()
+    if isinstance(answer, Estimate):
+        return f"{span}, {answer.grade}"
+    return f"{span}, assumed" if answer.method.startswith("assumed") else span
+
+
+def to_object(session_id: str, found: WhatIf) -> dict[str, Any]:
+    """The comparison as plain JSON types."""
+    from pipeline.estimate import Missing
+    from pipeline.published import answer_object
+
+    def heat(side: Any) -> dict[str, Any]:
+        if isinstance(side, Missing):
+            return {"missing": side.reason}
+        return {name: answer_object(answer) for name, answer in side.answers.items()}
+
+    return {
+        "schema": SCHEMA,
+        "session": session_id,
+        "build": found.build,
+        "today": {name: answer_object(answer) for name, answer in found.today.items()},
+        "then": {name: answer_object(answer) for name, answer in found.then.items()},
+        "heat_today": heat(found.heat_today),
+        "heat_then": heat(found.heat_then),
+        "limits": [*found.limits, *_CAUTIONS],
+    }
