@@ -273,10 +273,10 @@ def test_in_a_hundred_sessions_neither_spool_nor_open_gets_a_wrong_number(grade:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("law", ["adding", "greater_of"])
-def test_intervals_of_the_locking_torque_hold_the_truth_in_sixty_sessions(law: str) -> None:
+def test_intervals_of_the_locking_torque_hold_the_truth_in_thirty_sessions(law: str) -> None:
     car = circuit_car.Car().with_parts(preload_law=law)
     inside = []
-    for seed in range(60):
+    for seed in range(30):
         estimates = seen(car, "measured", 4500 + seed).estimates
         for phase, sign in (("drive", 1.0), ("overrun", -1.0)):
             found = estimates[f"locking_torque_{phase}_nm"]
@@ -288,5 +288,5 @@ def test_intervals_of_the_locking_torque_hold_the_truth_in_sixty_sessions(law: s
         session.cache_clear()
         seen.cache_clear()
     print(f"{sum(inside)} of {len(inside)}")
-    assert len(inside) > 100
+    assert len(inside) > 50
     assert np.mean(inside) >= 0.88
