@@ -14,10 +14,13 @@ from loaders.errors import InputError
 from loaders.evidence import FloatArray, line, over_stretch, rate_of_change
 from loaders.proposals import Confidence, Proposal
 from loaders.roles import Motion, shaft_on_side_of
+from loaders.torques import MASS_KG, Torques, moved_mass_kg
 from loaders.units import canonical
 from loaders.words import Axle, Hint
 
 Sign = Literal[1, -1]
+# Where a car gains speed by more, it is driven.
+_DRIVING_MPS2 = 0.3
 SIGN: dict[bool, Sign] = {True: 1, False: -1}
 
 
@@ -104,10 +107,48 @@ def torque(log: Look, column: str, channel: str, why: str) -> Proposal:
     change = rate_of_change(log.speed)
     pulling = change > 0.3 * np.nanmin(change)
     drives = line(change, over_stretch(log.grid[column]), pulling).correlation > 0
-    if made.unit is None:
-        why = f"{made.reason}; N m is usual, no column tells it from lbf ft"
-        made = replace(made, unit="N m", confidence=Confidence.GUESS, reason=why)
+    fitting = shaft_units(log) if channel.startswith("shaft_torque") else ()
+    if len(fitting) == 1 and made.unit not in (None, fitting[0]):
+        why = (
+            f"{made.reason}; the log states {made.unit}, but only in {fitting[0]} do the "
+            "half-shafts move the mass of a car"
+        )
+        made = replace(made, unit=fitting[0], confidence=Confidence.GUESS, reason=why)
+    elif made.unit is None:
+        unit = fitting[0] if fitting else "N m"
+        others = [each for each in fitting if each != unit]
+        tells = f"no column tells it from {' or '.join(others or ['lbf ft'])}"
+        only = len(fitting) == 1
+        why = (
+            f"in {unit} the half-shafts move the mass of a car"
+            if only
+            else f"N m is usual, {tells}"
+        )
+        made = replace(made, unit=unit, confidence=Confidence.GUESS, reason=f"{made.reason}; {why}")
     return replace(made, sign=SIGN[drives])
+
+
+def shaft_units(log: Look) -> tuple[str, ...]:
+    """Units in which the half-shafts move the mass of a car; none when that cannot be told."""
+    speed_unit = log.units.units.get("speed")
+    if log.torques is None or log.motion.speed is None or speed_unit is None:
+        return ()
+    speed = log.speed * scales.factor(speed_unit, Quantity.SPEED)
+    gain = rate_of_change(speed)
+    total = over_stretch(log.grid[log.torques[0]] + log.grid[log.torques[1]])
+    sign = 1.0 if line(gain, total).correlation > 0 else -1.0
+    torques = Torques(
+        shafts=sign * total, shaft_radps=speed, input=None, engine=None, engine_radps=None,
+        speed_mps=speed, gain_mps2=gain, driving=gain > _DRIVING_MPS2, radius_m=scales.RADIUS_M,
+    )  # fmt: skip
+    mass = moved_mass_kg(torques, "shafts")
+    if mass is None:
+        return ()
+    return tuple(
+        unit
+        for unit, (size, _) in scales.TORQUES.items()
+        if size * mass[1] > MASS_KG[0] and size * mass[0] < MASS_KG[1]
+    )
 
 
 def torque_sides(log: Look) -> dict[str, bool]:

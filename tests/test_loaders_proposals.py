@@ -213,6 +213,18 @@ def test_a_torque_that_counts_the_other_way_gets_its_sign() -> None:
     assert [entry(made, k).sign for k in both] == [-1, -1]
 
 
+@pytest.mark.parametrize("stated", ["N m", None])
+def test_torques_that_move_no_car_in_newton_metres_are_in_kilonewton_metres(
+    stated: str | None,
+) -> None:
+    both = ("shaft_torque_left_nm", "shaft_torque_right_nm")
+    made = made_of({k: drive()[k] / 1000 for k in both}, {k: (NAMES[k][0], stated) for k in both})
+    for channel in both:
+        assert entry(made, channel).unit == "kN m"
+        assert entry(made, channel).confidence is Confidence.GUESS
+        assert "the mass of a car" in entry(made, channel).reason
+
+
 @pytest.mark.parametrize(
     ("channel", "factor", "stated", "right"),
     [
