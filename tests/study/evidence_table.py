@@ -67,12 +67,14 @@ def true_numbers(
         "lock_drive": np.inf if parts.spool else law.lock_drive,
         "lock_overrun": np.inf if parts.spool else law.lock_overrun,
         "energy_per_lap_j": float(np.mean([lap.energy_j for lap in laps])) if laps else np.nan,
+        "lap_energy_j": laps[0].energy_j if laps else np.nan,
         "rolling_radius_ratio": known.radius_left_m / known.radius_right_m,
         "torque_difference_offset_nm": 0.0 if stands else left[0] - right[0],
         "torque_difference_gain": 0.5 * (left[1] - right[1]),
         "torque_delay_s": case.sensors.torque_delay_s,
         "ramp_friction_drive": parts.ramp_friction,
         "static_to_running_friction": parts.friction.static_ratio,
+        "half_shaft_stiffness_nmprad": drive.car.shafts.stiffness_nmprad or np.inf,
         # Where nothing judders no number is right.
         "judder_frequency_hz": _judder_hz(drive) if case.judders else np.inf,
         "preload_law": known.preload_law.replace("_", " "),
@@ -116,7 +118,8 @@ def _plain(answer: object) -> Record:
 
 
 def _answers(result: SessionResult, true: dict[str, float | str]) -> Record:
-    given = {**result.estimates, **result.choices}
+    first = next((lap.energy_j for lap in result.laps if lap.valid), None)
+    given = {**result.estimates, **result.choices, "lap_energy_j": first}
     return {
         name: {"truth": None if isinstance(value, float) and np.isnan(value) else value}
         | _plain(given.get(name))

@@ -36,6 +36,8 @@ PARAMETERS = (
     Parameter("breakaway_torque_nm", "breakaway torque [N m]", decimals=1),
     Parameter("lock_drive", "lock ratio, drive"),
     Parameter("lock_overrun", "lock ratio, overrun"),
+    Parameter("lap_energy_j", "energy of the first lap [% of the truth]", relative=True,
+              decimals=1),
     Parameter("energy_per_lap_j", "energy per lap [% of the truth]", relative=True, decimals=1),
     Parameter("rolling_radius_ratio", "rolling radius, left over right [%]", 100.0, 3),
     Parameter("torque_difference_offset_nm", "offset of the torque difference [N m]", decimals=1,
@@ -44,6 +46,8 @@ PARAMETERS = (
     Parameter("torque_delay_s", "delay of the torques [ms]", 1000.0, 1, measured_only=True),
     Parameter("ramp_friction_drive", "friction on the drive ramps", measured_only=True),
     Parameter("static_to_running_friction", "static over running friction", measured_only=True),
+    Parameter("half_shaft_stiffness_nmprad", "half-shaft stiffness [kN m/rad]", 1e-3, 2,
+              measured_only=True),
     Parameter("judder_frequency_hz", "judder [Hz]", decimals=1),
 )  # fmt: skip
 INTRODUCTION = """\
@@ -61,8 +65,10 @@ truth. *Bound*: only "at least" or "at most" was said. *Not told*: not observabl
 half-widths), any number for a spool's lock or for the judder of packs that do not, or a bound that
 the truth contradicts. Where friction is not constant (judder, static friction, fading, hysteresis)
 the truth is the constants that come closest to what the sliding packs carried. The offset is what
-is left after zeroing at standstill. *Covered too seldom*: the cases whose intervals hold the truth
-so seldom as chance would have it less than once in 100 times.
+is left after zeroing at standstill. The interval of the energy per lap tells where the mean of many
+laps would lie; it is set here against the mean of the laps driven, so it covers more. *Covered too
+seldom*: the cases whose intervals hold the truth so seldom as chance would have it less than once
+in 100 times.
 """
 POOLED_HEAD = (
     "| log | number | coverage % | number % | bound % | not told % | confidently wrong "
