@@ -182,14 +182,10 @@ def _corners(
 def _states(signals: Signals, learnt: Learnt, sheet: BuildSheet) -> tuple[FloatArray, StateArray]:
     """Expected speed difference and axle state, shape (n,) each."""
     n = len(signals.time_s)
-    if signals.yaw_rate_radps is None:
+    if signals.yaw_rate_radps is None or signals.ground is None:
         return np.full(n, np.nan), np.full(n, NO_STATE, dtype=np.int8)
     left_rolling, right_rolling = rolling_speeds(
-        signals.speed_mps,
-        signals.yaw_rate_radps,
-        sheet.car.track_m,
-        learnt.rolling.radius_left_m,
-        learnt.rolling.radius_right_m,
+        signals.ground, learnt.rolling.radius_left_m, learnt.rolling.radius_right_m
     )
     smooth = odd_samples(SMOOTH_S, signals.rate_hz)
     calm = odd_samples(SMOOTH_BODY_S, signals.rate_hz)
@@ -268,12 +264,19 @@ def _evidence(
         bridged=~signals.clean,
         sliding=learnt.sliding,
         doubt=learnt.doubt,
-        track_m=sheet.car.track_m,
+        across_m=_across(signals, sheet),
         radius_left_m=learnt.rolling.radius_left_m,
         radius_right_m=learnt.rolling.radius_right_m,
         x_m=signals.x_m,
         y_m=signals.y_m,
     )
+
+
+def _across(signals: Signals, sheet: BuildSheet) -> FloatArray:
+    """How far the lines of both driven wheels' forces lie apart, shape (n,). [m]"""
+    if signals.ground is None:
+        return np.broadcast_to(sheet.car.track_m, signals.time_s.shape)
+    return signals.ground.across_m
 
 
 def _friction_power(signals: Signals, torque: ShaftTorque) -> FloatArray:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.regression import ClusterFit, fit_by_cluster
 from pipeline.result import NO_STATE, SLIP_STATES, STATES, AxleState, StateArray
+from pipeline.rolling import GroundSpeeds
 from pipeline.runs import close_gaps, drop_short, moving_mean, runs, with_hysteresis
 from pipeline.torque import ShaftTorque
 
@@ -42,25 +43,10 @@ def expected_speed_difference(
 
 
 def rolling_speeds(
-    speed_mps: FloatArray,
-    yaw_rate_radps: FloatArray,
-    track_m: float,
-    radius_left_m: float,
-    radius_right_m: float,
+    ground: GroundSpeeds, radius_left_m: float, radius_right_m: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Speeds of the left and right driven wheel if they just rolled, shape (n,) each. [rad/s]
-
-    Notes
-    -----
-    ``v_L = v - r t/2`` and ``v_R = v + r t/2`` with the yaw rate r > 0 to the left (ISO 8855 axes),
-    each over its wheel's rolling radius.
-
-    >>> left, right = rolling_speeds(np.array([30.0]), np.array([0.5]), 1.5, 0.31, 0.31)
-    >>> round(float((right - left)[0]), 3)
-    2.419
-    """
-    half = 0.5 * track_m * yaw_rate_radps
-    return (speed_mps - half) / radius_left_m, (speed_mps + half) / radius_right_m
+    """Speeds of the left and right driven wheel if they just rolled, shape (n,) each. [rad/s]"""
+    return ground.left_mps / radius_left_m, ground.right_mps / radius_right_m
 
 
 def visible_difference(difference_radps: FloatArray, moving: BoolArray, rate_hz: float) -> float:
@@ -232,9 +218,7 @@ class RollingFit:
 def fit_radius_difference(
     difference_radps: FloatArray,
     torque: ShaftTorque,
-    speed_mps: FloatArray,
-    yaw_rate_radps: FloatArray,
-    track_m: float,
+    ground: GroundSpeeds,
     radius_m: float,
     lap: NDArray[np.intp],
 ) -> ClusterFit:
@@ -242,12 +226,13 @@ def fit_radius_difference(
 
     Parameters
     ----------
-    difference_radps, speed_mps, yaw_rate_radps : array, shape (n,)
+    difference_radps : array, shape (n,)
         Samples of gentle running: little cornering, brakes off.
     torque : ShaftTorque
+    ground : GroundSpeeds
         At the same samples.
-    track_m, radius_m : float
-        Track and mean rolling radius of the driven axle. [m]
+    radius_m : float
+        Mean rolling radius of the driven wheels. [m]
     lap : array of int, shape (n,)
 
     Returns
@@ -261,14 +246,15 @@ def fit_radius_difference(
     Derived here. A preloaded pack can hold both wheels to one speed on the straight although their
     radii differ; the tyres then take the difference as slip and the shafts carry it as torque.
     With a wheel's slip ``kappa = T / (R C)`` the speed difference is
-    ``dw = v (1/R_L - 1/R_R) - r t/R + v dT / (R^2 C)``, so dividing by the speed,
-    ``(dw + r t/R) / v = (1/R_L - 1/R_R) + dT / (R^2 C)``: a straight line in the torque difference
-    whose intercept is the radius difference, whether the pack is stuck or sliding. Lateral
-    acceleration ``a = v r`` shifts load and with it the tyres' stiffness C, which adds a term in
-    ``T_in a``.
+    ``dw = v (1/R_L - 1/R_R) + dv/R + v dT / (R^2 C)`` with the ground speeds' mean v and difference
+    dv, so ``(dw - dv/R) / v = (1/R_L - 1/R_R) + dT / (R^2 C)``: a straight line in the torque
+    difference whose intercept is the radius difference, whether the pack is stuck or sliding.
+    Lateral acceleration ``a = v r`` shifts load and with it the tyres' stiffness C, which adds a
+    term in ``T_in a``.
     """
-    response = (difference_radps + yaw_rate_radps * track_m / radius_m) / speed_mps
-    lateral = speed_mps * yaw_rate_radps
+    speed = ground.mean_mps
+    response = (difference_radps - ground.difference_mps / radius_m) / speed
+    lateral = speed * ground.yaw_rate_radps
     design = np.column_stack(
         (np.ones(len(response)), torque.difference_nm, torque.input_nm * lateral)
     )

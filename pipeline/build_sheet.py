@@ -40,6 +40,10 @@ class Car:
     )
     mass_kg: Range | None = range_setting("mass of car, driver and half the fuel", 5000.0)
     wheelbase_m: float | None = setting("wheelbase", above=0.0, high=5.0, default=None)
+    steering_ratio: float | None = setting(
+        "turns of the logged steering angle for one of the road wheels", above=0.0, high=30.0,
+        default=None,
+    )  # fmt: skip
     front_weight_share: Range | None = range_setting("share of the weight on the front wheels", 1.0)
     cg_height_m: Range | None = range_setting("height of the centre of gravity", 2.0)
     driven_roll_share: Range | None = range_setting(
@@ -59,6 +63,25 @@ class Car:
     undriven_wheel_inertia_kgm2: Range | None = range_setting(
         "the same for one of the other wheels", 20.0
     )
+    rolling_radius_left_m: float | None = setting(
+        "of the left driven wheel, where the tyres are of two sizes", above=0.0, high=1.0,
+        default=None,
+    )  # fmt: skip
+    rolling_radius_right_m: float | None = setting(
+        "of the right driven wheel, where the tyres are of two sizes", above=0.0, high=1.0,
+        default=None,
+    )  # fmt: skip
+
+    @property
+    def driven_radii_m(self) -> tuple[float, float]:
+        """Rolling radii of the left and the right driven wheel. [m]"""
+        common = self.rolling_radius_m
+        return self.rolling_radius_left_m or common, self.rolling_radius_right_m or common
+
+    @property
+    def driven_radius_m(self) -> float:
+        """The mean of both. [m]"""
+        return 0.5 * sum(self.driven_radii_m)
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,7 +50,8 @@ class Evidence:
     """Samples whose power is bridged or rests on filled or clamped channels."""
     sliding: BoolArray
     doubt: TorqueDoubt
-    track_m: float
+    across_m: FloatArray
+    """How far the lines of both driven wheels' forces lie apart: the track, less when steered."""
     radius_left_m: float
     radius_right_m: float
     x_m: FloatArray | None

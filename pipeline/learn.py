@@ -287,19 +287,17 @@ def _rolling(
     signals: Signals, clusters: Clusters, torque: ShaftTorque, sheet: BuildSheet
 ) -> tuple[RollingFit, str]:
     """Radii of the driven wheels; the build sheet's where the log cannot give them."""
-    nominal = sheet.car.rolling_radius_m
-    stated = RollingFit(nominal, nominal, None)
+    stated = RollingFit(*sheet.car.driven_radii_m, None)
     if why := _no_rolling_speed(signals):
         return stated, why
-    assert signals.yaw_rate_radps is not None
+    assert signals.ground is not None
     # Nothing happens fast here, and noise in the torques would flatten the laws.
     window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
     gentle = erode(_gentle(signals, clusters, torque), window // 2)
-    speed, yaw_rate, left, right, slow_torque_left, slow_torque_right = (
+    ground = signals.ground.averaged(window).at(gentle)
+    left, right, slow_torque_left, slow_torque_right = (
         moving_mean(values, window)[gentle]
         for values in (
-            signals.speed_mps,
-            signals.yaw_rate_radps,
             signals.left_radps,
             signals.right_radps,
             torque.left_nm,
@@ -309,11 +307,9 @@ def _rolling(
     slow = ShaftTorque(slow_torque_left, slow_torque_right)
     label = clusters.label[gentle]
     try:
-        mean = fit_mean_radius(0.5 * (left + right), slow.input_nm, speed, label)
+        mean = fit_mean_radius(0.5 * (left + right), slow.input_nm, ground.mean_mps, label)
         radius = 1 / float(mean.coefficients[0])
-        fit = fit_radius_difference(
-            left - right, slow, speed, yaw_rate, sheet.car.track_m, radius, label
-        )
+        fit = fit_radius_difference(left - right, slow, ground, radius, label)
     except TooFewClustersError as problem:
         return stated, f"too little gentle straight running: {problem}"
     half = 0.5 * float(fit.coefficients[0])
@@ -322,7 +318,7 @@ def _rolling(
 
 def _no_rolling_speed(signals: Signals) -> str:
     """Why the log cannot say how fast the wheels would roll; empty when it can."""
-    if signals.yaw_rate_radps is None:
+    if signals.ground is None:
         return "the log has no yaw rate"
     if not signals.speed_is_independent:
         return "the log has no ground speed apart from the driven wheels"
@@ -333,38 +329,36 @@ def _rolling_from_turns(
     signals: Signals, clusters: Clusters, sliding: BoolArray, sheet: BuildSheet
 ) -> tuple[RollingFit, str]:
     """Radii from turns both ways, where no half-shaft torque tells what a held axle hides."""
-    nominal = sheet.car.rolling_radius_m
-    stated = RollingFit(nominal, nominal, None)
+    stated = RollingFit(*sheet.car.driven_radii_m, None)
     if why := _no_rolling_speed(signals):
         return stated, why
-    assert signals.yaw_rate_radps is not None
+    assert signals.ground is not None
     pull = signals.input_torque_nm
     if pull is None:
         pull = signals.accel_long_mps2
     if pull is None:
         pull = np.zeros(len(signals.time_s))
     window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
-    difference, speed, yaw_rate, pull = (
-        moving_mean(values, window)
-        for values in (signals.difference_radps, signals.speed_mps, signals.yaw_rate_radps, pull)
-    )
-    chosen = turning_freely(difference, speed, yaw_rate, sheet.car.track_m, nominal)
+    pull, ground = moving_mean(pull, window), signals.ground.averaged(window)
+    # What is asked is how far the radii are from the stated ones.
+    inverse = 1 / stated.radius_left_m, 1 / stated.radius_right_m
+    nominal, apart = 2 / sum(inverse), inverse[0] - inverse[1]
+    difference = moving_mean(signals.difference_radps, window) - ground.mean_mps * apart
+    chosen = turning_freely(difference, ground, nominal)
     chosen &= erode(sliding & signals.brakes_off, window // 2) & np.isfinite(pull)
-    if not chosen.any() or not turns_both_ways(np.sign(yaw_rate[chosen])):
+    if not chosen.any() or not turns_both_ways(np.sign(ground.yaw_rate_radps[chosen])):
         return stated, "a held axle hides unequal radii, and the packs slide in turns one way only"
     try:
         fit = fit_radius_from_turns(
             difference[chosen],
-            speed[chosen],
-            yaw_rate[chosen],
+            ground.at(chosen),
             pull[chosen],
-            sheet.car.track_m,
             nominal,
             clusters.label[chosen],
         )
     except TooFewClustersError as problem:
         return stated, f"the packs slide too little in turns both ways: {problem}"
-    half = 0.5 * float(fit.coefficients[0])
+    half = 0.5 * (float(fit.coefficients[0]) + apart)
     left, right = 1 / (1 / nominal + half), 1 / (1 / nominal - half)
     return RollingFit(left, right, fit, TURNS_MODEL_DOUBT), ""
 

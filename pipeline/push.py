@@ -118,7 +118,7 @@ def _from_accelerometer(running: Running, reading: FloatArray, change: FloatArra
 def _from_felt(
     running: Running, sheet: BuildSheet, felt: _Felt, mass: Stated, drag: Stated
 ) -> InputTorque:
-    car, radius = sheet.car, sheet.car.rolling_radius_m
+    car, radius = sheet.car, sheet.car.driven_radius_m
     other_radius = car.undriven_rolling_radius_m or radius
     rolling, own, other = (
         found

@@ -82,6 +82,11 @@ def _seen(session: Session, sheet: BuildSheet, signals: Signals) -> Seen:
         for name in _LOOKED_AT
         if name in session.channels
     }
+    # Tyres stated as of two sizes are no fault: seen as if both were of the mean one.
+    for side, radius in zip("lr", car.driven_radii_m, strict=True):
+        wheel = f"wheel_speed_{car.driven_axle[0]}{side}_radps"
+        if wheel in known:
+            known[wheel] = known[wheel] * (radius / car.driven_radius_m)
     return Seen(
         rate_hz=session.rate_hz / every,
         channels={name: values for name, values in known.items() if np.isfinite(values).any()},
@@ -91,7 +96,7 @@ def _seen(session: Session, sheet: BuildSheet, signals: Signals) -> Seen:
         brakes_off=signals.brakes_off[every // 2 :: every][: len(session.time_s) // every],
         driven=car.driven_axle[0],
         track_m=car.track_m,
-        driven_radius_m=car.rolling_radius_m,
+        driven_radius_m=car.driven_radius_m,
         undriven_radius_m=car.undriven_rolling_radius_m,
         mass_kg=car.mass_kg,
     )

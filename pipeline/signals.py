@@ -23,6 +23,7 @@ from pipeline.laps import (
     crossings_of_line,
 )
 from pipeline.push import from_acceleration
+from pipeline.rolling import GroundSpeeds, ground_of, speed_by_steered_wheels
 from pipeline.runs import drop_short, earlier, erode, widen
 from pipeline.torque import ShaftTorque, Zero, zero_at_standstill
 
@@ -46,6 +47,8 @@ class Signals:
     rate_hz: float
     speed_mps: FloatArray
     yaw_rate_radps: FloatArray | None
+    ground: GroundSpeeds | None
+    """Under the driven wheels; None without a yaw rate."""
     left_radps: FloatArray
     right_radps: FloatArray
     torque: ShaftTorque | None
@@ -97,10 +100,17 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
     axle = "r" if sheet.car.driven_axle == "rear" else "f"
     left, right = (_required_wheel(session, f"wheel_speed_{axle}{side}_radps") for side in "lr")
     sources: list[tuple[str, str]] = []
-    speed, independent = _speed(session, sheet, left, right, sources)
+    speed, independent, of_wheels = _speed(session, sheet, left, right, sources)
     standing = (speed < _AT_REST_MPS) & (np.abs(left) + np.abs(right) < _AT_REST_RADPS)
     torque, zeros = _torque(session, standing)
     yaw_rate = _yaw_rate(session, standing, sources)
+    wheelbase = sheet.car.wheelbase_m
+    ground = None
+    if yaw_rate is not None:
+        if of_wheels and sheet.car.driven_axle == "rear" and wheelbase is not None:
+            speed = speed_by_steered_wheels(speed, yaw_rate, wheelbase)
+        ground, heading = ground_of(session.channels, sheet.car, speed, yaw_rate)
+        sources += [("heading of the driven wheels", heading)] if heading else []
     brakes_off, brakes_settled, brakes_known = _brakes(session)
     running = Running(
         rate_hz=session.rate_hz,
@@ -123,6 +133,7 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         rate_hz=session.rate_hz,
         speed_mps=speed,
         yaw_rate_radps=yaw_rate,
+        ground=ground,
         left_radps=left,
         right_radps=right,
         torque=torque,
@@ -160,20 +171,21 @@ def _speed(
     left: FloatArray,
     right: FloatArray,
     sources: list[tuple[str, str]],
-) -> tuple[FloatArray, bool]:
-    """Ground speed, and whether it is independent of the driven wheels."""
+) -> tuple[FloatArray, bool, bool]:
+    """Ground speed, whether it is independent of the driven wheels, and whether the others'."""
     speed = session.channels.get("speed_mps")
     if speed is not None and np.isfinite(speed).any():
         sources.append(("ground speed", "channel speed_mps"))
-        return speed, True
+        return speed, True, False
     other = "f" if sheet.car.driven_axle == "rear" else "r"
     wheels = [session.channels.get(f"wheel_speed_{other}{side}_radps") for side in "lr"]
     radius = sheet.car.undriven_rolling_radius_m
     if wheels[0] is not None and wheels[1] is not None and radius is not None:
         sources.append(("ground speed", "mean of the undriven wheels; too low under braking"))
-        return 0.5 * (wheels[0] + wheels[1]) * radius, True
+        return 0.5 * (wheels[0] + wheels[1]) * radius, True, True
     sources.append(("ground speed", "mean of the driven wheels: slip of the axle is not visible"))
-    return 0.5 * (left + right) * sheet.car.rolling_radius_m, False
+    radii = sheet.car.driven_radii_m
+    return 0.5 * (radii[0] * left + radii[1] * right), False, False
 
 
 def _yaw_rate(

@@ -311,7 +311,10 @@ def _yaw_moments(evidence: Evidence) -> FloatArray | None:
     shape = len(evidence.laps), len(evidence.corners), len(PHASES)
     inside = np.flatnonzero((evidence.lap_of >= 0) & (evidence.corner_of >= 0))
     moment = yaw_moment(
-        evidence.torque[inside], evidence.track_m, evidence.radius_left_m, evidence.radius_right_m
+        evidence.torque[inside],
+        evidence.across_m[inside],
+        evidence.radius_left_m,
+        evidence.radius_right_m,
     )
     known = np.isfinite(moment)
     inside, moment = inside[known], moment[known]
@@ -338,11 +341,12 @@ def _yaw_moment(evidence: Evidence, moments: FloatArray | None, corner: int, pha
 
 
 def yaw_moment(
-    torque: ShaftTorque, track_m: float, radius_left_m: float, radius_right_m: float
+    torque: ShaftTorque, across_m: FloatArray, radius_left_m: float, radius_right_m: float
 ) -> FloatArray:
     """Yaw moment of unequal driving forces on the car, > 0 to the left, shape (n,). [N m]
 
-    ``M_z = (T_R / R_R - T_L / R_L) t / 2``; derived here from the forces at the tyres, ISO 8855
-    axes.
+    ``M_z = (T_R / R_R - T_L / R_L) a / 2`` with the distance a between the lines of both forces, at
+    steered wheels the track times the cosine of their angle; derived here from the forces at the
+    tyres, ISO 8855 axes.
     """
-    return (torque.right_nm / radius_right_m - torque.left_nm / radius_left_m) * track_m / 2
+    return (torque.right_nm / radius_right_m - torque.left_nm / radius_left_m) * across_m / 2

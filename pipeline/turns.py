@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.regression import ClusterFit, fit_by_cluster
+from pipeline.rolling import GroundSpeeds
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -22,29 +23,22 @@ TURNS_MODEL_DOUBT = 6e-4
 
 
 def turning_freely(
-    difference_radps: FloatArray,
-    speed_mps: FloatArray,
-    yaw_rate_radps: FloatArray,
-    track_m: float,
-    radius_m: float,
+    difference_radps: FloatArray, ground: GroundSpeeds, radius_m: float
 ) -> BoolArray:
     """Samples of clear turning in which neither driven wheel runs away, shape (n,)."""
+    speed = ground.mean_mps
     with np.errstate(invalid="ignore", divide="ignore"):
-        asked = yaw_rate_radps * track_m / speed_mps
-        left_over = difference_radps * radius_m / speed_mps + asked
+        asked = ground.difference_mps / speed
+        left_over = difference_radps * radius_m / speed - asked
         return np.asarray(
-            (speed_mps > _LEAST_SPEED_MPS)
-            & (np.abs(asked) > _TIGHT)
-            & (np.abs(left_over) < _ROLLING)
+            (speed > _LEAST_SPEED_MPS) & (np.abs(asked) > _TIGHT) & (np.abs(left_over) < _ROLLING)
         )
 
 
 def fit_radius_from_turns(
     difference_radps: FloatArray,
-    speed_mps: FloatArray,
-    yaw_rate_radps: FloatArray,
+    ground: GroundSpeeds,
     pull: FloatArray,
-    track_m: float,
     radius_m: float,
     lap: NDArray[np.intp],
 ) -> ClusterFit:
@@ -52,12 +46,14 @@ def fit_radius_from_turns(
 
     Parameters
     ----------
-    difference_radps, speed_mps, yaw_rate_radps : array, shape (n,)
+    difference_radps : array, shape (n,)
         Samples at which the pack slides and both tyres roll: no wheel runs away.
+    ground : GroundSpeeds
+        At the same samples.
     pull : array, shape (n,)
         Whatever grows with the input torque, in any unit.
-    track_m, radius_m : float
-        Track and mean rolling radius of the driven axle. [m]
+    radius_m : float
+        Mean rolling radius of the driven wheels. [m]
     lap : array of int, shape (n,)
 
     Returns
@@ -69,14 +65,16 @@ def fit_radius_from_turns(
     -----
     Derived here. A pack that slides takes torque from the faster wheel and gives it to the slower,
     and load shifts to the outside: the slips that follow change their sign with the turn, unequal
-    radii do not. So in ``(dw + r t/R) / v = (1/R_L - 1/R_R) + slips`` the slips are taken up by
-    terms that are odd in the turn, ``sign(r)``, the lateral acceleration and its product with the
-    pull, and the radii are the intercept. Where the pack sticks the wheels turn as one whatever
-    their radii, which is why straights tell nothing without torques.
+    radii do not. So in ``(dw - dv/R) / v = (1/R_L - 1/R_R) + slips``, v and dv being mean and
+    difference of the ground speeds, the slips are taken up by terms that are odd in the turn,
+    ``sign(r)``, the lateral acceleration and its product with the pull, and the radii are the
+    intercept. Where the pack sticks the wheels turn as one whatever their radii, which is why
+    straights tell nothing without torques.
     """
-    response = (difference_radps + yaw_rate_radps * track_m / radius_m) / speed_mps
-    turn = np.sign(yaw_rate_radps)
-    lateral = speed_mps * yaw_rate_radps
+    speed = ground.mean_mps
+    response = (difference_radps - ground.difference_mps / radius_m) / speed
+    turn = np.sign(ground.yaw_rate_radps)
+    lateral = speed * ground.yaw_rate_radps
     scale = float(np.std(pull)) or 1.0
     design = np.column_stack(
         (np.ones(len(response)), turn, lateral, lateral * pull / scale, turn * pull / scale)

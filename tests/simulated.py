@@ -88,6 +88,7 @@ def sheet_of(car: circuit_car.Car, *, rng: np.random.Generator | None = None) ->
             _stated(car.radii_m(axle)), _stated(car.radii_m(other)),
             mass_kg=within(car.mass_kg, 0.015),
             wheelbase_m=car.wheelbase_m,
+            steering_ratio=1.0,
             front_weight_share=within(1 - car.cg_to_front_m / car.wheelbase_m, 0.015),
             cg_height_m=within(car.cg_height_m, 0.07),
             driven_roll_share=within(

@@ -17,6 +17,7 @@ from pipeline.axle import (
     visible_difference,
 )
 from pipeline.result import NO_STATE, STATES, AxleState
+from pipeline.rolling import GroundSpeeds, under_straight_wheels
 from pipeline.torque import ShaftTorque
 
 RATE_HZ = 100.0
@@ -29,7 +30,7 @@ def motion(
 ) -> AxleMotion:
     """Four seconds at 30 m/s in a left turn with steady slip of both driven wheels."""
     speed, yaw = np.full(N, 30.0), np.full(N, yaw_rate)
-    left, right = rolling_speeds(speed, yaw, TRACK_M, RADIUS_M, RADIUS_M)
+    left, right = rolling_speeds(under_straight_wheels(speed, yaw, TRACK_M), RADIUS_M, RADIUS_M)
     driving = np.full(N, drive)
     return AxleMotion(
         speed, yaw, left * (1 + left_slip), right * (1 + right_slip), left, right, driving, ~driving
@@ -83,7 +84,8 @@ def test_the_mirrored_axle_is_in_the_same_state(seen: AxleMotion, state: AxleSta
 def test_expected_difference_is_yaw_rate_times_track_over_radius() -> None:
     # Source: kinematics of a rigid axle, worked example: 30 m/s on 60 m radius, track 1.5 m,
     # wheel radius 0.31 m: 2.419 rad/s.
-    left, right = rolling_speeds(np.array([30.0]), np.array([30.0 / 60.0]), 1.5, 0.31, 0.31)
+    ground = under_straight_wheels(np.array([30.0]), np.array([30.0 / 60.0]), 1.5)
+    left, right = rolling_speeds(ground, 0.31, 0.31)
     assert float((right - left)[0]) == pytest.approx(2.419, abs=5e-4)
 
 
@@ -127,13 +129,14 @@ def test_visible_difference_grows_with_the_sensors_noise() -> None:
 
 def gentle(
     rng: np.random.Generator, ratio: float, held_axle: bool
-) -> tuple[np.ndarray, ShaftTorque, np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, ShaftTorque, GroundSpeeds, np.ndarray]:
     """Gentle running on unequal radii with linear tyres; stuck or sliding freely at 50 N m."""
     n, stiffness_n = 2000, 80_000.0
     lap = np.repeat(np.arange(8), n // 8)
     speed = rng.uniform(20, 60, n)
     yaw_rate = rng.normal(0, 0.12, n)
-    left, right = rolling_speeds(speed, yaw_rate, TRACK_M, RADIUS_M * ratio, RADIUS_M)
+    ground = under_straight_wheels(speed, yaw_rate, TRACK_M)
+    left, right = rolling_speeds(ground, RADIUS_M * ratio, RADIUS_M)
     input_nm = rng.uniform(-50, 200, n)
     slip_per_nm = 1 / (RADIUS_M * stiffness_n)
     if held_axle:
@@ -144,21 +147,21 @@ def gentle(
         difference_nm = -50.0 * np.sign(left - right)
         difference = left - right + speed / RADIUS_M * slip_per_nm * difference_nm
     torque = ShaftTorque(0.5 * (input_nm + difference_nm), 0.5 * (input_nm - difference_nm))
-    return difference + rng.normal(0, 0.01, n), torque, speed, yaw_rate, lap
+    return difference + rng.normal(0, 0.01, n), torque, ground, lap
 
 
 @pytest.mark.parametrize("held_axle", [False, True])
 def test_unequal_radii_are_found_whether_the_pack_slides_or_holds(held_axle: bool) -> None:
-    difference, torque, speed, yaw_rate, lap = gentle(np.random.default_rng(5), 1.004, held_axle)
-    fit = fit_radius_difference(difference, torque, speed, yaw_rate, TRACK_M, RADIUS_M, lap)
+    difference, torque, ground, lap = gentle(np.random.default_rng(5), 1.004, held_axle)
+    fit = fit_radius_difference(difference, torque, ground, RADIUS_M, lap)
     ratio = 1 - fit.coefficients[0] * RADIUS_M
     assert ratio == pytest.approx(1.004, abs=2e-4)
 
 
 def test_speeds_alone_would_call_the_radii_of_a_held_axle_equal() -> None:
     """Why the torque belongs in the calibration: a preloaded pack hides unequal tyres."""
-    difference, _, speed, yaw_rate, _ = gentle(np.random.default_rng(5), 1.004, held_axle=True)
-    by_speeds = np.median((difference + yaw_rate * TRACK_M / RADIUS_M) / speed)
+    difference, _, ground, _ = gentle(np.random.default_rng(5), 1.004, held_axle=True)
+    by_speeds = np.median((difference - ground.difference_mps / RADIUS_M) / ground.mean_mps)
     assert abs(by_speeds * RADIUS_M) < 5e-4
 
 

@@ -316,3 +316,13 @@ def test_a_steady_delay_is_no_drift() -> None:
 def test_a_name_that_is_no_channel_is_given_back() -> None:
     assert label("wheel_speed_fr_radps") == "front right wheel speed"
     assert label("file") == "file"
+
+
+def test_tyres_stated_as_of_two_sizes_are_no_wrong_tooth_count() -> None:
+    fault = next(each for each in FAULTS if each.name == "47 teeth for 48 at the rear")
+    log, sheet = with_fault(log_of(FEW[0]), fault), sheet_of(circuit_car.Car())
+    radius = sheet.car.rolling_radius_m
+    car = replace(sheet.car, rolling_radius_left_m=radius * 47 / 48)
+    for stated, said in ((sheet, True), (replace(sheet, car=car), False)):
+        result = analyse(session_of(log), stated, Circuit())
+        assert any(kind == fault.kind for kind, _ in serious(result)) is said

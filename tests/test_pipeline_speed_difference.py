@@ -14,6 +14,7 @@ from pipeline.analyse import analyse
 from pipeline.build_sheet import Circuit
 from pipeline.estimate import Estimate, Grade, Missing
 from pipeline.result import SessionResult
+from pipeline.rolling import under_straight_wheels
 from pipeline.turns import fit_radius_from_turns, turning_freely
 
 NO_TORQUE = ("shaft_torque_left_nm", "shaft_torque_right_nm", "engine_torque_nm")
@@ -54,14 +55,16 @@ def test_radii_are_what_left_and_right_turns_have_in_common() -> None:
     right = (speed + 0.75 * yaw) / 0.313 + 0.3 * np.sign(yaw)
     lap = np.repeat(np.arange(8), 100)
     pull = rng.standard_normal(len(yaw))
-    fit = fit_radius_from_turns(left - right, speed, yaw, pull, 1.5, 0.312, lap)
+    ground = under_straight_wheels(speed, yaw, 1.5)
+    fit = fit_radius_from_turns(left - right, ground, pull, 0.312, lap)
     assert float(fit.coefficients[0]) == pytest.approx(1 / 0.311 - 1 / 0.313, rel=0.05)
 
 
 def test_a_wheel_that_runs_away_is_not_turning_freely() -> None:
     speed, yaw = np.full(2, 20.0), np.full(2, 0.5)
     difference = np.array([-1.5 * 0.5 / 0.312, 5.0])
-    assert turning_freely(difference, speed, yaw, 1.5, 0.312).tolist() == [True, False]
+    ground = under_straight_wheels(speed, yaw, 1.5)
+    assert turning_freely(difference, ground, 0.312).tolist() == [True, False]
 
 
 @pytest.mark.parametrize("kind", ["open", "firm"])
