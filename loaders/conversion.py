@@ -167,16 +167,21 @@ class Conversion:
 
         Of the channel's own samples: in a log of several rates they are not in neighbouring rows.
         """
+        at_top = sum(int(np.unpackbits(bits).sum()) for bits in seen.at_peak if bits is not None)
+        if at_top < _CLAMPED_RUN:
+            return np.empty(0, np.intp)
         lengths = [len(stamps) for stamps in self._stamps]
         peaks = zip(seen.at_peak, lengths, strict=True)
         at_peak = np.concatenate([_mask(bits, n, absent=False) for bits, n in peaks])
         own = np.concatenate([_mask(bits, n) for bits, n in zip(seen.own, lengths, strict=True)])
-        rows = np.flatnonzero(own)
-        edges = np.diff(at_peak[rows].view(np.int8), prepend=0, append=0)
+        edges = np.diff(at_peak[own].view(np.int8), prepend=0, append=0)
         starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
         long = stops - starts >= _CLAMPED_RUN
+        if not long.any():
+            return np.empty(0, np.intp)
+        rows = np.flatnonzero(own)
         runs = [rows[a:b] for a, b in zip(starts[long], stops[long], strict=True)]
-        return np.concatenate([np.empty(0, np.intp), *runs])
+        return np.concatenate(runs)
 
     def counts_of_time(self, base: TimeBase) -> list[SampleCount]:
         """What was done to the rows."""

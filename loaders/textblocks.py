@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import chain
 
+import numpy as np
+
 # How far into the file its encoding and its layout are looked for: enough for any preamble.
 HEAD_BYTES = 1 << 18
 # Of every second byte of UTF-16 that holds mostly numbers; and of the bytes between them.
@@ -165,6 +167,8 @@ def count_lines(text: bytes) -> int:
     >>> count_lines(b"1\\n2\\r\\n3\\r")
     3
     """
+    # `bytes.count` takes several times as long for a sign that is frequent.
+    newlines = int(np.count_nonzero(np.frombuffer(text, np.uint8) == ord("\n")))
     if b"\r" not in text:
-        return text.count(b"\n")
-    return text.count(b"\n") + text.count(b"\r") - text.count(b"\r\n")
+        return newlines
+    return newlines + text.count(b"\r") - text.count(b"\r\n")
