@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loaders import scales
-from loaders.agreement import straight
+from loaders.agreement import slipping_wheels, straight
 from loaders.evidence import BoolArray, FloatArray, line, rate_of_change, ratio_of
 from loaders.scales import AS_STATED, Column, Ranges
 from loaders.seen import PATH, TORQUES, UNDRIVEN, Seen, wheel_names
@@ -238,17 +238,19 @@ def odd_torques(seen: Seen) -> tuple[OddUnit, ...]:
         return ()
     both = [channels.get(name) for name in TORQUES[:2]]
     shafts = None if both[0] is None or both[1] is None else both[0] + both[1]
+    # Where all four wheels drive, one axle moves a part of the car and carries a part of the power.
+    alone = set(slipping_wheels(seen)) == set(wheel_names(seen.driven))
     torques = Torques(
         shafts=None if shafts is None else seen.mean(shafts),
         shaft_radps=seen.mean(0.5 * (wheels[0] + wheels[1])),
         input=_mean_of(seen, "input_torque_nm"),
-        engine=_mean_of(seen, "engine_torque_nm"),
+        engine=_mean_of(seen, "engine_torque_nm") if alone else None,
         engine_radps=_mean_of(seen, "engine_speed_radps"),
         speed_mps=seen.speed_mps,
         gain_mps2=(gain := seen.gain_mps2()),
         driving=straight(seen, _BEND_MPS2) & seen.brakes_off & (gain > _LEAST_GAIN_MPS2),
         radius_m=(seen.driven_radius_m, seen.driven_radius_m),
-        mass_kg=seen.mass_kg,
+        mass_kg=seen.mass_kg if alone else None,
     )
     kinds = {"shafts": TORQUES[:2], "input": TORQUES[2:3], "engine": TORQUES[3:]}
     stated: dict[str, str | None] = dict.fromkeys(kinds, AS_STATED)

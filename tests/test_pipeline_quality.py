@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -124,6 +125,14 @@ def test_neither_an_open_nor_a_tight_differential_is_taken_for_a_fault(
     car = circuit_car.Car().with_parts(**parts)
     log = simulate(900, car, circuit_car.short_circuit(), laps=5)[1]
     assert serious(analyse(session_of(log), sheet_of(car), Circuit())) == []
+
+
+@pytest.mark.parametrize("car", [circuit_car.front_driven_car, circuit_car.four_wheel_driven_car])
+def test_neither_driven_front_wheels_nor_four_of_them_are_taken_for_a_fault(
+    car: Callable[[], circuit_car.Car],
+) -> None:
+    log = simulate(900, car(), circuit_car.short_circuit(), laps=5)[1]
+    assert serious(analyse(session_of(log), sheet_of(car()), Circuit())) == []
 
 
 @pytest.mark.parametrize("delay_s", [-0.04, 0.02, 0.04])
