@@ -13,9 +13,10 @@ def finding(
     *,
     needs_attention: bool = False,
     rests_on: tuple[str, ...] = (),
+    assumed: bool = False,
 ) -> Finding:
     """A finding of this session, at the session's grade."""
-    return Finding(sentence, consequence, needs_attention, info.grade, rests_on)
+    return Finding(sentence, consequence, needs_attention, info.grade, rests_on, assumed)
 
 
 def against_sheet(

@@ -43,6 +43,7 @@ def temperatures(
             or "Both stay under the limits that the build sheet states.",
             # Ranges alone raise no alarm that the next log with a thermometer would take back.
             needs_attention=bool(beyond) and (heat.fitted or any(_SURE in each for each in beyond)),
+            assumed=not heat.fitted,
         ),
         *_race(info, heat, limits),
     ]
@@ -83,6 +84,7 @@ def _race(info: SessionInfo, heat: HeatSummary, limits: Limits) -> list[Finding]
             if short
             else "The same air, pace and cooling are taken for the whole of it.",
             needs_attention=short and (heat.fitted or margin.high < 0),
+            assumed=not heat.fitted,
         )
     ]
 

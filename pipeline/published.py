@@ -56,6 +56,7 @@ def to_object(result: SessionResult) -> dict[str, Any]:
                 "needs_attention": finding.needs_attention,
                 "grade": str(finding.grade),
                 "rests_on": list(finding.rests_on),
+                "assumed": finding.assumed,
             }
             for finding in result.findings
         ],

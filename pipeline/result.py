@@ -153,6 +153,8 @@ class Finding:
     grade: Grade
     rests_on: tuple[str, ...] = ()
     """Names of the estimates behind it."""
+    assumed: bool = False
+    """Whether it rests on ranges of the build sheet that no log has narrowed."""
 
 
 @dataclass(frozen=True, slots=True)

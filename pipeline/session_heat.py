@@ -49,6 +49,9 @@ _OIL_JPL = 2050.0 * 0.864
 _OIL_THERMOMETER_K = 1.5
 _AIR_THERMOMETER_K = 2.0
 
+# What two lumps leave out of a time constant, as a share. Chosen by us.
+_TWO_LUMPS = 0.03
+
 _ASSUMED = "assumed: the heat paths are the ranges of the build sheet"
 
 _NEEDED = (
@@ -246,7 +249,7 @@ def worked_out(heat: HeatSummary, sheet: BuildSheet) -> HeatSummary:
     # The time constant is no temperature.
     degrees = np.arange(len(value)) != 2 * count + 1
     thermometers = np.hypot(_OIL_THERMOMETER_K, _AIR_THERMOMETER_K)
-    half = np.where(degrees, np.hypot(half, thermometers), half)
+    half = np.hypot(half, np.where(degrees, thermometers, _TWO_LUMPS * value))
     plates, oil, ends = value[:count], value[count : 2 * count], value[2 * count :]
     plates_half, oil_half = half[:count], half[count : 2 * count]
     say = _Said(model, heat.basis, heat.grade)

@@ -12,7 +12,12 @@ _ROWS: tuple[tuple[str, str, str, str], ...] = (
     ("oil_peak_c", "Oil, hottest", "in this session", "°C"),
     ("plates_above_limit_s", "Plates above their limit", "in this session", "s"),
     ("oil_above_limit_s", "Oil above its limit", "in this session", "s"),
-    ("oil_steady_c", "Oil, in the end", "at the mean of the counted laps, for ever", "°C"),
+    (
+        "oil_steady_c",
+        "Oil, in the end",
+        "if the car kept running at this pace",
+        "°C",
+    ),
     ("oil_time_constant_s", "Oil, time constant", "two thirds of the way there", "s"),
     ("oil_race_end_c", "Oil at the end of the race", "of the build sheet's length", "°C"),
     ("plates_race_end_c", "Plates at the end of the race", "hottest place of the lap", "°C"),

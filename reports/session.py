@@ -149,7 +149,7 @@ def _findings_section(result: SessionResult) -> Section:
             sentence=finding.sentence,
             consequence=finding.consequence,
             needs_attention=finding.needs_attention,
-            grade=str(finding.grade),
+            grade="assumed" if finding.assumed else str(finding.grade),
             links=_links(finding, result),
         )
         for finding in ordered

@@ -94,6 +94,16 @@ def test_without_a_thermometer_every_number_says_assumed(
         assert answer.method.startswith("assumed")
 
 
+def test_findings_on_assumed_temperatures_are_marked_and_raise_no_unsure_alarm(
+    driven: tuple[circuit_car.Drive, circuit_car.Log],
+) -> None:
+    found = analysed(driven[1], PATHS, without=THERMOMETERS).findings
+    warm = [each for each in found if each.assumed]
+    assert len(warm) == 2
+    # The plates pass 60 degC for sure, the oil's margin over a race may be either.
+    assert [each.needs_attention for each in warm if "margin" in each.sentence] == [False]
+
+
 def test_a_sheet_without_heat_paths_names_what_is_needed(
     driven: tuple[circuit_car.Drive, circuit_car.Log],
 ) -> None:
