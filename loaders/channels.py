@@ -80,16 +80,30 @@ def _wheel(corner: str, where: str) -> Channel:
     )
 
 
-def _shaft(side: str) -> Channel:
+def _shaft(side: str, axle: str = "") -> Channel:
     return Channel(
-        f"shaft_torque_{side}_nm",
+        f"shaft_torque_{axle}_{side}_nm" if axle else f"shaft_torque_{side}_nm",
         Quantity.TORQUE,
         "N m",
         -8000.0,
         8000.0,
         0.1,
         Between.LINEAR,
-        f"torque in the {side} half-shaft of the driven axle, > 0 drives the car forward",
+        f"torque in the {side} half-shaft of the {axle or 'driven'} axle, > 0 drives the car "
+        "forward",
+    )
+
+
+def _input(axle: str = "") -> Channel:
+    return Channel(
+        f"input_torque_{axle}_nm" if axle else "input_torque_nm",
+        Quantity.TORQUE,
+        "N m",
+        -12000.0,
+        12000.0,
+        0.1,
+        Between.LINEAR,
+        f"torque at the ring gear of the {axle or 'driven'} axle",
     )
 
 
@@ -103,10 +117,7 @@ CHANNELS: tuple[Channel, ...] = (
     _wheel("rr", "rear right"),
     _shaft("left"),
     _shaft("right"),
-    Channel(
-        "input_torque_nm", Quantity.TORQUE, "N m", -12000.0, 12000.0, 0.1, Between.LINEAR,
-        "torque at the ring gear of the driven axle",
-    ),
+    _input(),
     Channel(
         "engine_torque_nm", Quantity.TORQUE, "N m", -1000.0, 2500.0, 0.25, Between.LINEAR,
         "torque at the crankshaft",
@@ -178,6 +189,10 @@ CHANNELS: tuple[Channel, ...] = (
         "ambient_temperature_c", Quantity.TEMPERATURE, "degC", -60.0, 80.0, 60.0, Between.LINEAR,
         "temperature of the air around the car",
     ),
+    # Of a car with a differential on either axle.
+    *(_shaft(side, axle) for axle in ("front", "rear") for side in ("left", "right")),
+    _input("front"),
+    _input("rear"),
 )  # fmt: skip
 
 CHANNEL_BY_NAME: dict[str, Channel] = {channel.name: channel for channel in CHANNELS}

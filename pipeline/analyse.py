@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,6 +43,7 @@ from pipeline.read_back import read_back
 from pipeline.result import (
     NO_STATE,
     Exclusion,
+    QualityNote,
     SessionInfo,
     SessionResult,
     StateArray,
@@ -49,7 +53,7 @@ from pipeline.result import (
 from pipeline.runs import bridge, moving_mean
 from pipeline.session_heat import friction_loss_share, heat_summary
 from pipeline.shaft_twist import stiffness_answer
-from pipeline.signals import Signals, crossings, resolve, with_torques_in_step
+from pipeline.signals import Signals, crossings, of_axle, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
 from pipeline.torque import ShaftTorque
@@ -74,6 +78,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     InputError
         If the session lacks the wheel speeds of the driven axle.
     """
+    session, own_names = of_axle(session, sheet.car)
     faults = signal_faults(session)
     session = with_faults_marked(session, faults)
     signals = resolve(session, sheet)
@@ -122,7 +127,10 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         evidence.doubt.gain,
     )
     info = _info(session, sheet, circuit, signals, length)
-    notes = quality_notes(session, faults, sheet, signals, learnt, delay)
+    notes = tuple(
+        _as_logged(note, own_names)
+        for note in quality_notes(session, faults, sheet, signals, learnt, delay)
+    )
     return SessionResult(
         session=info,
         laps=lap_table,
@@ -166,6 +174,14 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         heat=heat,
         budgets=budgets(evidence, learnt, estimates, noise.shifts, corner_parts),
     )
+
+
+def _as_logged(note: QualityNote, own_names: Mapping[str, str]) -> QualityNote:
+    """The note with the channels of this axle under the names that the channel map has."""
+    remedy = note.remedy
+    for plain, theirs in own_names.items():
+        remedy = remedy.replace(f"channels.{plain}", f"channels.{theirs}")
+    return replace(note, channel=own_names.get(note.channel, note.channel), remedy=remedy)
 
 
 def _corners(
@@ -369,6 +385,8 @@ def _provenance(
         "read as": source.dialect,
         "channel map": source.channel_map,
         "build": sheet.differential.build,
+        "axle": sheet.car.driven_axle
+        + ("; the other is driven too" if sheet.car.other_axle == "driven" else ""),
         "laps from": laps_from,
         **dict(signals.sources),
         "rolling radii": (

@@ -72,6 +72,11 @@ class Car:
         default=None,
     )  # fmt: skip
 
+    other_axle: Literal["rolls free", "driven"] = setting(
+        "whether the other axle is driven too, through a differential of its own",
+        default="rolls free",
+    )
+
     @property
     def driven_radii_m(self) -> tuple[float, float]:
         """Rolling radii of the left and the right driven wheel. [m]"""

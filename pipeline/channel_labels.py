@@ -9,7 +9,14 @@ _LABELS = {
     **{f"wheel_speed_{key}_radps": f"{words} wheel speed" for key, words in _WHEELS.items()},
     "shaft_torque_left_nm": "left half-shaft torque",
     "shaft_torque_right_nm": "right half-shaft torque",
+    **{
+        f"shaft_torque_{axle}_{side}_nm": f"{axle} {side} half-shaft torque"
+        for axle in ("front", "rear")
+        for side in ("left", "right")
+    },
     "input_torque_nm": "input torque",
+    "input_torque_front_nm": "front input torque",
+    "input_torque_rear_nm": "rear input torque",
     "engine_torque_nm": "engine torque",
     "engine_speed_radps": "engine speed",
     "gear": "gear",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from loaders.errors import InputError
 from loaders.normalise import Session
-from pipeline.build_sheet import BuildSheet, Circuit, StartLine
+from pipeline.build_sheet import BuildSheet, Car, Circuit, StartLine
 from pipeline.engine_torque import from_engine
 from pipeline.estimate import Grade
 from pipeline.input_torque import InputTorque, Running, from_ring_gear, from_shafts
@@ -87,6 +87,32 @@ class Signals:
     def zeroed(self) -> bool:
         """Whether the log shows the zero of both torque sensors."""
         return bool(self.zeros) and all(zero.known for zero in self.zeros)
+
+
+_OF_ONE_AXLE = ("shaft_torque_left_nm", "shaft_torque_right_nm", "input_torque_nm")
+
+
+def of_axle(session: Session, car: Car) -> tuple[Session, dict[str, str]]:
+    """The session as seen from the build sheet's axle, and what the log calls its own channels.
+
+    Channels named after the axle take the place of the plain ones. Where the other axle is driven
+    too, its wheels are left out: they do not just roll.
+    """
+    own = {name: name.replace("torque_", f"torque_{car.driven_axle}_", 1) for name in _OF_ONE_AXLE}
+    own = {plain: theirs for plain, theirs in own.items() if theirs in session.channels}
+    other = "f" if car.driven_axle == "rear" else "r"
+    dropped = set(own)
+    if car.other_axle == "driven":
+        dropped |= {f"wheel_speed_{other}{side}_radps" for side in "lr"}
+    if not dropped & {*own, *session.channels}:
+        return session, own
+    plain_of = {theirs: plain for plain, theirs in own.items()}
+    names = {name: plain_of.get(name, name) for name in session.channels if name not in dropped}
+    suspect = {
+        plain: session.suspect[name] for name, plain in names.items() if name in session.suspect
+    }
+    channels = {plain: session.channels[name] for name, plain in names.items()}
+    return replace(session, channels=channels, suspect=suspect), own
 
 
 def resolve(session: Session, sheet: BuildSheet) -> Signals:
@@ -257,6 +283,11 @@ def best_input_torque(
     ring = running.channels.get("input_torque_nm")
     if ring is not None and np.isfinite(ring).any():
         return from_ring_gear(running, ring, sheet.sensors), ""
+    if sheet.car.other_axle == "driven":
+        return None, (
+            "both axles are driven, and how they share what engine and car tell is not in the log: "
+            "map the torques of this axle's half-shafts or ring gear"
+        )
     whys: list[str] = []
     for way in (from_engine, from_acceleration):
         found, why = way(running, sheet)
