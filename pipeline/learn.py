@@ -35,7 +35,7 @@ from pipeline.lock import (
     SlidingSamples,
     turns_both_ways,
 )
-from pipeline.plates import PreloadLaw
+from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw, judged_law
 from pipeline.regression import TooFewClustersError, student_t
 from pipeline.runs import erode, moving_mean
@@ -224,14 +224,14 @@ def _law(
         return None, "the log does not hold both half-shaft torques"
     if samples.seconds() < LEAST_SLIDING_S:
         return None, never_slides(signals, samples.seconds())
-    stated = sheet.differential.preload_law
+    stated = stated_law(sheet)
     try:
         return judged_law(
             samples,
             sheet.sensors.shaft_torque_gain_tolerance,
             _zero(signals, sheet),
             find_zero=not signals.zeroed,
-            stated=None if stated is None else PreloadLaw(stated),
+            stated=stated,
             grade=signals.grade,
             units=clusters.name,
         ), ""

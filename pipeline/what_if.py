@@ -156,6 +156,7 @@ def _bench_and_new(
 
 _LIMITS = (
     "Input torque, line and lap time stay as recorded; another driver's answer is not in this.",
+    "The ranges are for the recorded day; another one with the same parts differs as well.",
     "Plate friction is what this session shows, unless the friction of the sheet changes.",
 )
 
