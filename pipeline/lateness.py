@@ -28,6 +28,9 @@ NOTABLE_DELAY_S = 0.010
 _FULL_HZ = 100.0
 _CHECK_HZ = 50.0
 _MOVING_MPS = 8.0
+# Wheels of an axle that is driven or braked by something else explain 31 to 53 % on simulated logs,
+# and then tell delays of 25 ms that are none; freely rolling ones explain 59 % and more.
+_LEAST_BY_WHEELS = 0.56
 
 
 def is_late(delay: Delay | str) -> bool:
@@ -70,7 +73,13 @@ def torque_lateness(
         along = signals.accel_long_mps2
         answers.append(answer(_FULL_HZ, along, is_speed=False, shift_s=BY_ACCELEROMETER_S))
     if undriven is not None:
-        answers.append(answer(_CHECK_HZ, undriven, is_speed=True, shift_s=BY_WHEELS_S))
+        by_wheels = answer(_CHECK_HZ, undriven, is_speed=True, shift_s=BY_WHEELS_S)
+        if isinstance(by_wheels, Delay) and by_wheels.explained < _LEAST_BY_WHEELS:
+            by_wheels = (
+                f"the other axle's wheels explain only {100 * by_wheels.explained:.0f} % of the "
+                "torque's quick changes"
+            )
+        answers.append(by_wheels)
     known = [answer for answer in answers if isinstance(answer, Delay)]
     if not answers:
         return "neither undriven wheels nor longitudinal acceleration show how the car gains speed"
