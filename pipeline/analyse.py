@@ -259,13 +259,21 @@ def _evidence(
 ) -> Evidence:
     torque = learnt.torque
     power = None if torque is None else _friction_power(signals, torque)
+    if power is not None and learnt.split is not None:
+        # What the tyres say of a held axle is no friction power, and its noise would count.
+        held = np.abs(learnt.difference_radps) <= learnt.sliding_radps
+        power = np.where(held, 0.0, power)
     lap_of = lap_index(laps, len(signals.time_s))
     corner_of = corner_index(corners, distance)
     return Evidence(
         rate_hz=signals.rate_hz,
         time_s=signals.time_s,
         grade=signals.grade,
-        why_no_torque="the log does not hold both half-shaft torques",
+        why_no_torque=(
+            learnt.split.why_no_law
+            if learnt.split is not None and learnt.split.why_no_law
+            else "the log does not hold both half-shaft torques"
+        ),
         laps=laps,
         lap_of=lap_of,
         corners=corners,

@@ -13,6 +13,7 @@ from pipeline.heat import TorqueDoubt
 from pipeline.lock import LockLaw, SlidingSamples
 from pipeline.regression import mean_interval
 from pipeline.runs import erode, moving_mean, runs
+from pipeline.split_doubt import SplitDoubt
 from pipeline.torque import ShaftTorque, smoothed
 
 FloatArray = NDArray[np.float64]
@@ -43,7 +44,7 @@ def held_torque(
     torque: ShaftTorque,
     chosen: BoolArray,
     lap: IndexArray,
-    doubt: TorqueDoubt,
+    doubt: TorqueDoubt | SplitDoubt,
     rate_hz: float,
     *,
     without_ramps: bool = False,
@@ -57,7 +58,7 @@ def held_torque(
         Samples to look at.
     lap : array of int, shape (n,)
         Which lap each sample belongs to; -1 outside.
-    doubt : TorqueDoubt
+    doubt : TorqueDoubt or SplitDoubt
     rate_hz : float
     without_ramps : bool
         Whether to take off all that ramps could have added, so that the rest is the springs'.

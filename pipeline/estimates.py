@@ -123,7 +123,8 @@ def _effective_lock(evidence: Evidence, learnt: Learnt, phase: Phase) -> Answer:
         return Missing(evidence.why_no_torque)
     chosen = evidence.sliding & (evidence.phase == PHASES.index(phase))
     samples = sliding_samples(evidence, learnt, chosen)
-    return effective_lock(samples, f"{learnt.clusters.name} under {phase}", evidence.grade)
+    half = evidence.doubt.locking_half_width(samples.input_torque_nm)
+    return effective_lock(samples, f"{learnt.clusters.name} under {phase}", evidence.grade, half)
 
 
 def _energy_per_lap(evidence: Evidence) -> Answer:
@@ -185,8 +186,13 @@ def lock_fit(
     law = learnt.law
     if law is None or not learnt.sliding.any():
         return None
-    samples = sliding_samples(evidence, learnt, learnt.sliding)
-    lap_of = evidence.lap_of[learnt.sliding]
+    split = learnt.split
+    if split is None or split.readings is None:
+        samples = sliding_samples(evidence, learnt, learnt.sliding)
+        lap_of = evidence.lap_of[learnt.sliding]
+    else:
+        # What each sample's tyres say, not what the law made of it.
+        samples, lap_of = split.readings, evidence.lap_of[split.read_at]
     numbers = np.array([lap.number for lap in evidence.laps] + [-1], dtype=np.int64)
     # Every k-th sample: the cloud keeps its shape and its laps their share.
     step = max(1, -(-len(lap_of) // _DRAWN_POINTS))

@@ -13,6 +13,7 @@ from pipeline.heat import TorqueDoubt
 from pipeline.input_torque import InputTorque
 from pipeline.laps import Lap
 from pipeline.result import Phase, StateArray
+from pipeline.split_doubt import SplitDoubt
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
@@ -49,7 +50,7 @@ class Evidence:
     bridged: BoolArray
     """Samples whose power is bridged or rests on filled or clamped channels."""
     sliding: BoolArray
-    doubt: TorqueDoubt
+    doubt: TorqueDoubt | SplitDoubt
     across_m: FloatArray
     """How far the lines of both driven wheels' forces lie apart: the track, less when steered."""
     radius_left_m: float
@@ -88,10 +89,9 @@ def energy_doubts(
         return np.asarray(sums * step, dtype=np.float64)
 
     energy = integral(evidence.power_w)
-    swing = integral(evidence.difference_radps)
-    work = integral(evidence.difference_radps * evidence.torque.input_nm)
+    levers = evidence.doubt.levers(evidence.difference_radps, evidence.torque.input_nm)
     return energy, {
-        **evidence.doubt.energy_half_widths(energy, swing, work),
+        **evidence.doubt.energy_half_widths(energy, *(integral(lever) for lever in levers)),
         "samples filled or at a stop": integral(
             np.where(evidence.bridged, np.abs(evidence.power_w), 0.0)
         ),

@@ -45,7 +45,8 @@ _RAMPS = {DRIVE: "drive_ramp_deg", OVERRUN: "overrun_ramp_deg"}
 def friction_estimates(signals: Signals, learnt: Learnt, parts: Differential) -> dict[str, Answer]:
     """Every number on how friction moves, by its name."""
     if learnt.law is None or learnt.samples is None or signals.torque is None:
-        return dict.fromkeys(NAMES, Missing(learnt.why_no_law))
+        why = learnt.why_no_law or "the log does not hold both half-shaft torques"
+        return dict.fromkeys(NAMES, Missing(why))
     moved = _movements(signals, learnt, learnt.law)
     teller = _Teller(learnt, learnt.law, moved, signals)
     slow = teller.answer(SLOW, "s/rad", f"up to {SLOW_TO_RADPS:.0f} rad/s")

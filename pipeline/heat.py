@@ -73,11 +73,22 @@ class TorqueDoubt:
     gain: float
     """Of the gain common to both sensors. [1]"""
 
-    def energy_half_width(
-        self, energy_j: FloatArray, swing_rad: FloatArray, work_j: FloatArray
-    ) -> FloatArray:
+    def levers(
+        self, difference_radps: FloatArray, input_torque_nm: FloatArray
+    ) -> tuple[FloatArray, ...]:
+        """What has to be integrated over time for the energy's doubt, each of shape (n,)."""
+        return difference_radps, difference_radps * input_torque_nm
+
+    def locking_half_width(self, input_torque_nm: FloatArray) -> float:
+        """Half width of the mean locking torque of some samples that the samples do not show. [N m]
+
+        None here: what the sensors differ by was found with the law and taken out.
+        """
+        return 0.0 * len(input_torque_nm)
+
+    def energy_half_width(self, energy_j: FloatArray, *levers: FloatArray) -> FloatArray:
         """Half width of each energy from all inputs together, shape of ``energy_j``. [J]"""
-        parts = self.energy_half_widths(energy_j, swing_rad, work_j)
+        parts = self.energy_half_widths(energy_j, *levers)
         return np.asarray(np.sqrt(np.sum([half**2 for half in parts.values()], axis=0)))
 
     def energy_half_widths(

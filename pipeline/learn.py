@@ -22,8 +22,9 @@ from pipeline.axle import (
     visible_difference,
 )
 from pipeline.build_sheet import BuildSheet
-from pipeline.estimate import Choice
+from pipeline.estimate import Choice, Grade
 from pipeline.heat import TorqueDoubt
+from pipeline.inferred import InferredSplit, infer_split
 from pipeline.laps import Lap, lap_index
 from pipeline.lock import (
     CLEAR_TORQUE_NM,
@@ -41,6 +42,7 @@ from pipeline.regression import TooFewClustersError, student_t
 from pipeline.runs import erode, moving_mean
 from pipeline.shaft_twist import Twist, fit_twist, rate_of_difference
 from pipeline.signals import Signals
+from pipeline.split_doubt import SplitDoubt
 from pipeline.torque import ShaftTorque, corrected, smoothed
 from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_freely
 
@@ -90,8 +92,8 @@ class Learnt:
     law: LockLaw | None
     why_no_law: str
     torque: ShaftTorque | None
-    """Zeroed, with the sensors' differences taken out."""
-    doubt: TorqueDoubt
+    """Zeroed, with the sensors' differences taken out; or inferred, as ``split`` says."""
+    doubt: TorqueDoubt | SplitDoubt
     rolling: RollingFit
     radii_from: str
     """Which running the rolling radii come from, in words."""
@@ -102,6 +104,8 @@ class Learnt:
     """What the law was fitted to; torques averaged, the sensors' differences still in them."""
     fitted: IndexArray = field(default_factory=lambda: np.empty(0, dtype=np.intp))
     """Which samples those are."""
+    split: InferredSplit | None = None
+    """What the wheels say where only the input torque is known."""
 
 
 def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
@@ -120,7 +124,16 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     sliding &= signals.steady & moving & (clusters.label >= 0)
     found = _law_samples(signals, clusters, flanges, sliding)
     samples, fitted = (None, np.empty(0, dtype=np.intp)) if found is None else found
-    judged, why = _law(signals, clusters, samples, sheet)
+    split = None
+    if signals.grade is Grade.INFERRED:
+        split = infer_split(
+            signals, clusters.label, clusters.name, flanges, threshold, sliding, sheet
+        )
+        judged, why = split.judged, split.why_no_law
+        if split.torque is not None:
+            sliding = sliding & np.isfinite(split.torque.difference_nm)
+    else:
+        judged, why = _law(signals, clusters, samples, sheet)
     law = None if judged is None else judged.law
     torque = _corrected(signals.torque, law)
     if torque is None:
@@ -136,14 +149,15 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
         sliding=sliding,
         law=law,
         why_no_law=why,
-        torque=torque,
-        doubt=_doubt(law, sheet),
+        torque=torque if split is None else split.torque,
+        doubt=_doubt(law, sheet) if split is None or split.doubt is None else split.doubt,
         rolling=rolling,
         radii_from="gentle running" if torque is not None else "turns both ways",
         why_no_radius=why_no_radius,
         preload=None if judged is None else judged.choice,
         samples=samples,
         fitted=fitted,
+        split=split,
     )
 
 

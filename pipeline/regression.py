@@ -35,6 +35,8 @@ class ClusterFit:
     scale: float
     """Robust standard deviation of the residuals."""
     n: int
+    shared: FloatArray | None = None
+    """Covariance of what all clusters have in common, shape (p, p), beside their scatter."""
 
     @property
     def clusters(self) -> int:
@@ -43,8 +45,9 @@ class ClusterFit:
 
     @property
     def covariance(self) -> FloatArray:
-        """Jackknife covariance of the coefficients, shape (p, p)."""
-        return jackknife_covariance(self.replicates)
+        """Jackknife covariance of the coefficients with what clusters share, shape (p, p)."""
+        scatter = jackknife_covariance(self.replicates)
+        return scatter if self.shared is None else scatter + self.shared
 
     def half_width(self, gradient: FloatArray, level: float = 0.95) -> FloatArray:
         """Half width of the interval of ``gradient @ coefficients``, shape of its first axis."""

@@ -56,6 +56,7 @@ class Signals:
     input: InputTorque | None
     """Torque at the ring gear by the best evidence there is; None where nothing tells it."""
     accel_long_mps2: FloatArray | None
+    accel_lat_mps2: FloatArray | None
     oil_c: FloatArray | None
     """Temperature of the differential's oil. [degC]"""
     x_m: FloatArray | None
@@ -165,6 +166,7 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         torque=torque,
         input=found,
         accel_long_mps2=session.channels.get("accel_long_mps2"),
+        accel_lat_mps2=session.channels.get("accel_lat_mps2"),
         oil_c=session.channels.get("oil_temperature_c"),
         x_m=x,
         y_m=y,

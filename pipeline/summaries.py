@@ -99,11 +99,9 @@ def _peak_power(evidence: Evidence, lap: Lap) -> Answer:
         return Missing("no sample of the lap has both torques and both wheel speeds")
     at = int(np.nanargmax(power))
     # As an energy over one second with the instant's own levers.
-    difference = evidence.difference_radps[lap.samples][at]
-    work = difference * evidence.torque[lap.samples].input_nm[at]
-    half = evidence.doubt.energy_half_width(
-        np.array(power[at]), np.array(difference), np.array(work)
-    )
+    here = slice(lap.samples.start + at, lap.samples.start + at + 1)
+    levers = evidence.doubt.levers(evidence.difference_radps[here], evidence.torque[here].input_nm)
+    half = evidence.doubt.energy_half_width(power[at : at + 1], *levers)[0]
     return _estimate(
         power[at], float(np.nan_to_num(half)), "W", int(np.isfinite(power).sum()), evidence.grade,
         f"largest mean over {SMOOTH_S:g} s; interval from the sensors' calibration",
@@ -119,17 +117,15 @@ def _effective_lock(evidence: Evidence, lap: int, phase: Phase) -> Answer:
     span = evidence.laps[lap].samples
     chosen = evidence.sliding[span] & (evidence.phase[span] == PHASES.index(phase))
     torque = evidence.torque[span][chosen]
-    return effective_lock(
-        SlidingSamples(
-            torque.input_nm,
-            torque.difference_nm,
-            evidence.difference_radps[span][chosen],
-            _stretch_of(chosen)[chosen],
-            evidence.rate_hz,
-        ),
-        f"sliding stretches under {phase}",
-        evidence.grade,
+    samples = SlidingSamples(
+        torque.input_nm,
+        torque.difference_nm,
+        evidence.difference_radps[span][chosen],
+        _stretch_of(chosen)[chosen],
+        evidence.rate_hz,
     )
+    half = evidence.doubt.locking_half_width(samples.input_torque_nm)
+    return effective_lock(samples, f"sliding stretches under {phase}", evidence.grade, half)
 
 
 def _stretch_of(mask: BoolArray) -> IndexArray:
@@ -139,10 +135,13 @@ def _stretch_of(mask: BoolArray) -> IndexArray:
     return label
 
 
-def effective_lock(samples: SlidingSamples, units: str, grade: Grade) -> Answer:
+def effective_lock(
+    samples: SlidingSamples, units: str, grade: Grade, locking_half_nm: float = 0.0
+) -> Answer:
     """Locking torque over input torque, both summed over sliding samples. [1]
 
     ``samples.lap`` holds the units that the interval is taken over; ``units`` names them.
+    ``locking_half_nm`` is what they share: half width of their mean locking torque. [N m]
     """
     labels, group = np.unique(samples.lap, return_inverse=True)
     if len(labels) < _FEWEST_STRETCHES:
@@ -151,6 +150,7 @@ def effective_lock(samples: SlidingSamples, units: str, grade: Grade) -> Answer:
     parts = np.bincount(group, weights=samples.locking_torque_nm)
     wholes = np.bincount(group, weights=np.abs(samples.input_torque_nm))
     value, half = ratio_interval(parts.astype(np.float64), wholes.astype(np.float64))
+    half = float(np.hypot(half, locking_half_nm * len(samples.lap) / float(np.sum(wholes))))
     return _estimate(value, half, "1", len(labels), grade, f"ratio of sums over {units}")
 
 

@@ -1,0 +1,81 @@
+"""How far an inferred split of the input torque may be off, and what that does to energies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.heat import GAIN_OF_BOTH
+from pipeline.lock import BREAKAWAY, LockLaw
+from pipeline.regression import student_t
+
+FloatArray = NDArray[np.float64]
+
+LAW = "what the wheels tell of the packs' law"
+
+
+@dataclass(frozen=True, slots=True)
+class SplitDoubt:
+    """Doubt of a torque difference that follows a law while sliding and the tyres while held."""
+
+    law: LockLaw | None
+    sliding_radps: float
+    """Speed difference from which the law holds. [rad/s]"""
+    input_gain: float
+    """Of the input torque; 95 % half width as a share. [1]"""
+    difference: FloatArray
+    """Of a difference read while held, as offset [N m] and share of the input torque [1]: squared
+    half widths, shape (2, 2)."""
+    gain: float
+    """Of a difference read while held, as a share of itself. [1]"""
+
+    def levers(
+        self, difference_radps: FloatArray, input_torque_nm: FloatArray
+    ) -> tuple[FloatArray, ...]:
+        """What has to be integrated over time for the energy's doubt, each of shape (n,)."""
+        if self.law is None:
+            return ()
+        speed = np.abs(np.atleast_1d(difference_radps))
+        speed = np.where(speed > self.sliding_radps, speed, 0.0)
+        pull = np.atleast_1d(input_torque_nm)
+        slopes = self.law.slopes(pull, np.zeros(len(pull)))
+        return tuple(0.5 * speed * column for column in slopes.T)
+
+    def energy_half_width(self, energy_j: FloatArray, *levers: FloatArray) -> FloatArray:
+        """Half width of each energy from all inputs together, shape of ``energy_j``. [J]"""
+        parts = self.energy_half_widths(energy_j, *levers)
+        return np.asarray(np.sqrt(np.sum([half**2 for half in parts.values()], axis=0)))
+
+    def energy_half_widths(
+        self, energy_j: FloatArray, *levers: FloatArray
+    ) -> dict[str, FloatArray]:
+        """Half width of each energy by the input that it comes from, shapes of ``energy_j``. [J]
+
+        Notes
+        -----
+        Derived here from ``E = 1/2 int T_lock |dw| dt``: what the law's coefficients are off by
+        comes in by the integrals over its slopes; all torques scale with the input torque's gain.
+        """
+        shares = {GAIN_OF_BOTH: np.asarray(np.abs(self.input_gain * energy_j))}
+        if self.law is None:
+            return shares
+        lever = np.stack(levers, axis=-1)
+        return {LAW: self._half_width(lever), **shares}
+
+    def locking_half_width(self, input_torque_nm: FloatArray) -> float:
+        """Half width of the mean locking torque over some sliding samples. [N m]"""
+        if self.law is None or not len(input_torque_nm):
+            return 0.0
+        slopes = self.law.slopes(input_torque_nm, np.zeros(len(input_torque_nm)))
+        return float(self._half_width(slopes.mean(axis=0)))
+
+    def _half_width(self, lever: FloatArray) -> FloatArray:
+        assert self.law is not None
+        fit, at = self.law.fit, self.law.index(BREAKAWAY)
+        squared = student_t(fit.clusters - 1) ** 2 * fit.covariance
+        if at is not None:
+            squared[at, at] += self.law.doubt(BREAKAWAY) ** 2
+        variance = np.einsum("...i,ij,...j->...", lever, squared, lever)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))

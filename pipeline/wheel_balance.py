@@ -1,0 +1,114 @@
+"""What the balance of each driven wheel says of the torque in its half-shaft."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.tyre_pair import PairForce, Tyre, pair_force
+
+FloatArray = NDArray[np.float64]
+
+# A wheel in the air still has its own weight; and powers of the load stay finite.
+_LEAST_LOAD_SHARE = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class AxleRun:
+    """Samples of the driven axle with the brakes off; arrays of shape (n,)."""
+
+    speed_mps: FloatArray
+    yaw_rate_radps: FloatArray
+    left_radps: FloatArray
+    right_radps: FloatArray
+    left_spin_radps2: FloatArray
+    """Change of the wheel's speed."""
+    right_spin_radps2: FloatArray
+    input_torque_nm: FloatArray
+    weight_n: FloatArray
+    """Load of the axle without downforce."""
+    downforce_n: FloatArray
+    transfer_n: FloatArray
+    """Load that cornering takes from the left wheel and gives to the right one."""
+    side_force_n: FloatArray
+    faster_side: FloatArray
+    """+1 where the pack slides with the left wheel faster, -1 with the right one, 0 elsewhere."""
+    lap: NDArray[np.intp]
+    track_m: float
+    wheelbase_m: float
+    radius_m: float
+    wheel_inertia_kgm2: float
+    rolling_resistance: float
+
+    @property
+    def reference_load_n(self) -> float:
+        """Middle load of one wheel. [N]"""
+        return 0.5 * float(np.median(self.weight_n + self.downforce_n))
+
+
+@dataclass(frozen=True, slots=True)
+class AxleFigures:
+    """What a log may find of the axle beside its tyres, as factors on what is stated."""
+
+    left_radius: float = 1.0
+    right_radius: float = 1.0
+    track: float = 1.0
+    transfer: float = 1.0
+    downforce: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class WheelTorques:
+    """Half-shaft torques as the wheels tell them; arrays of shape (n,)."""
+
+    left_nm: FloatArray
+    right_nm: FloatArray
+    left_load_n: FloatArray
+    right_load_n: FloatArray
+    push: PairForce
+
+
+def wheel_torques(
+    run: AxleRun,
+    figures: AxleFigures,
+    tyre: Tyre,
+    *,
+    steps: int = 8,
+    side_slip: FloatArray | None = None,
+) -> WheelTorques:
+    """Torque in each half-shaft from the push of its tyre and the spin of its wheel. [N m]
+
+    Notes
+    -----
+    ``T = R F_x + J dw/dt + f R F_z`` for each wheel, brakes off; slip is ``w R / v - 1`` with the
+    ground's speed under that wheel, ``v -+ r t/2``. Derived here from the wheel's balance of
+    angular momentum.
+    """
+    left_radius, right_radius = (
+        run.radius_m * figures.left_radius,
+        run.radius_m * figures.right_radius,
+    )
+    half = 0.5 * run.track_m * figures.track * run.yaw_rate_radps
+    slip = (
+        run.left_radps * left_radius / (run.speed_mps - half) - 1,
+        run.right_radps * right_radius / (run.speed_mps + half) - 1,
+    )
+    axle = run.weight_n + figures.downforce * run.downforce_n
+    moved = figures.transfer * run.transfer_n
+    axle = np.maximum(axle, 0.2 * float(np.median(axle)))
+    least = _LEAST_LOAD_SHARE * axle
+    load = np.clip(0.5 * axle - moved, least, axle), np.clip(0.5 * axle + moved, least, axle)
+    push = pair_force(
+        tyre, slip, load, run.side_force_n, run.reference_load_n,
+        0.5 * run.track_m / run.wheelbase_m, steps=steps, side_slip=side_slip,
+    )  # fmt: skip
+    inertia, rolling = run.wheel_inertia_kgm2, run.rolling_resistance
+    return WheelTorques(
+        left_radius * (push.left_n + rolling * load[0]) + inertia * run.left_spin_radps2,
+        right_radius * (push.right_n + rolling * load[1]) + inertia * run.right_spin_radps2,
+        load[0],
+        load[1],
+        push,
+    )
