@@ -27,6 +27,7 @@ from pipeline.lock import (
     with_sensor_doubt,
 )
 from pipeline.plates import PreloadLaw
+from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw
 from pipeline.push import AIR_DENSITY_KGPM3, GRAVITY_MPS2
 from pipeline.regression import TooFewClustersError
@@ -137,7 +138,7 @@ def infer_split(
     at = np.sort(np.concatenate((kept, held)))
     run = _at(whole, at, np.isin(at, kept))
     beliefs = _beliefs(sheet.car)
-    law_of = sheet.differential.preload_law
+    law_of = stated_law(sheet)
     try:
         if not terms:
             fit = fit_split(run, (), beliefs=beliefs)
@@ -148,7 +149,7 @@ def infer_split(
             terms,
             missing,
             beliefs,
-            None if law_of is None else PreloadLaw(law_of),
+            law_of,
             pull,
             units,
         )
