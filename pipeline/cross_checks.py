@@ -102,7 +102,8 @@ def _turned(seen: Seen, name: str, against: str, samples: int, channel_map: str)
     tells = {
         "yaw_rate_radps": "corners, held and differing axle, and rolling radii are mirrored",
         "accel_lat_mps2": "no number rests on it but this check",
-        "steering_angle_rad": "no number rests on it but this check",
+        "steering_angle_rad": "where driven front wheels head is not taken from it; nothing else "
+        "rests on it",
     }[name]
     return QualityNote(
         name, "wrong sign", samples, None,
