@@ -51,7 +51,7 @@ from pipeline.result import (
     Traces,
 )
 from pipeline.runs import bridge, moving_mean
-from pipeline.session_heat import friction_loss_share, heat_summary
+from pipeline.session_heat import friction_loss_share, friction_tolerance, heat_summary
 from pipeline.shaft_twist import stiffness_answer
 from pipeline.signals import Signals, crossings, of_axle, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
@@ -124,7 +124,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         signals,
         sheet,
         session.channels.get("ambient_temperature_c"),
-        evidence.doubt.gain,
+        friction_tolerance(evidence, estimates["energy_per_lap_j"]),
     )
     info = _info(session, sheet, circuit, signals, length)
     notes = tuple(

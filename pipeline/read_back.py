@@ -18,7 +18,6 @@ from pipeline.estimate import Answer, Estimate, Grade, Missing, Prediction, Sess
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, LockLaw, interval_of
 from pipeline.plates import ramp_angle_to_plane
 from pipeline.predict import pack_arm, ramp_thrust
-from pipeline.regression import student_t
 from pipeline.springs import compression_for
 
 # How well a ramp angle is known from a bevel gauge; chosen by us.
@@ -103,29 +102,26 @@ class _Found:
     def derived(
         self, formula: Callable[..., float], terms: tuple[str, ...], unit: str, method: str
     ) -> Estimate:
-        """A formula of some coefficients, its interval from the units left out one by one.
-
-        What leaving out cannot show (sensors, an undecided law) comes in by the formula's slopes.
-        """
+        """A formula of some coefficients; its interval is theirs by the formula's slopes."""
         law = self.law
         assert law is not None
         at = [law.terms.index(term) for term in terms]
         here = law.fit.coefficients[at]
         value = float(formula(*here))
-        each = np.array([formula(*row) for row in law.fit.replicates[:, at]])
-        count = len(each)
-        squared = (count - 1) / count * float(np.sum((each - each.mean()) ** 2))
-        half = student_t(count - 1) * math.sqrt(squared)
+        slopes: dict[str, float] = {}
         for place, term in enumerate(terms):
-            whole = interval_of(law, term)
+            size = 1e-4 * max(abs(float(here[place])), 1e-6)
+            step = np.where(np.arange(len(here)) == place, size, 0.0)
+            slopes[term] = float(formula(*(here + step)) - formula(*(here - step))) / (2 * size)
+        half = float(law.fit.half_width(law.gradient(**slopes)))
+        for term, slope in slopes.items():
+            shown = self.shown[term]
+            # As reported: with what the sensors and the split of the torque leave open.
+            whole = shown.half_width if isinstance(shown, Estimate) else interval_of(law, term)
             left_out = float(law.fit.half_width(law.gradient(**{term: 1.0})))
-            hidden = math.sqrt(max(whole**2 - left_out**2, 0.0))
-            step = np.where(np.arange(len(here)) == place, 1e-4 * max(abs(here[place]), 1e-6), 0.0)
-            rise = formula(*(here + step)) - formula(*(here - step))
-            slope = float(rise) / (2 * float(step[place]))
-            half = math.hypot(half, slope * hidden)
+            half = math.hypot(half, slope * math.sqrt(max(whole**2 - left_out**2, 0.0)))
         return Estimate(
-            value, value - half, value + half, unit, count, self.grade,
+            value, value - half, value + half, unit, law.fit.clusters, self.grade,
             f"{method}; {self.units} left out one by one",
         )  # fmt: skip
 

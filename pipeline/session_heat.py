@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.build_sheet import BuildSheet
-from pipeline.estimate import Estimate, Grade, Missing, Predicted
+from pipeline.estimate import Estimate, Grade, Missing, Predicted, SessionAnswer
 from pipeline.evidence import Evidence, energies
 from pipeline.heat import energy_by_group
 from pipeline.parts import HeatPaths
@@ -51,6 +51,9 @@ _AIR_THERMOMETER_K = 2.0
 
 # What two lumps leave out of a time constant, as a share. Chosen by us.
 _TWO_LUMPS = 0.03
+
+# A friction power known worse than this is not told from none. Chosen by us.
+_LEAST_KNOWN = 0.9
 
 _ASSUMED = "assumed: the heat paths are the ranges of the build sheet"
 
@@ -122,6 +125,18 @@ def prior_of(sheet: BuildSheet, gain_tolerance: float) -> HeatModel:
         housing = end.pop("housing_mass_kg") * _CAPACITY[sheet.heat.housing_metal] + oil
         ends.append(Lumps(plates, housing, **end, friction_share=share))
     return assumed(*ends)
+
+
+def friction_tolerance(evidence: Evidence, energy_per_lap: SessionAnswer) -> float:
+    """How well the friction power is known, 95 % half width as a share. [1]
+
+    Where the split of the torque is inferred, the energy's own interval says it.
+    """
+    known = evidence.doubt.gain
+    if evidence.grade is not Grade.MEASURED and isinstance(energy_per_lap, Estimate):
+        half = max(energy_per_lap.high - energy_per_lap.value, energy_per_lap.half_width)
+        known = max(known, half / max(abs(energy_per_lap.value), 1e-9))
+    return min(known, _LEAST_KNOWN)
 
 
 def missing_paths(heat: HeatPaths) -> list[str]:
