@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import circuit_car
 import numpy as np
 import pytest
+from simulated import session_of, sheet_of, simulate
 
-from pipeline.build_sheet import BuildSheet, Car, Differential, Sensors, States
-from pipeline.disc_spring import stack_force
+from pipeline.analyse import analyse
+from pipeline.build_sheet import BuildSheet, Car, Circuit, Differential, Sensors, States
+from pipeline.disc_spring import compressions_at, stack_force
 from pipeline.estimate import Estimate, Grade, Missing, Predicted
 from pipeline.findings_parts import ramps, service, stack
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, LockLaw
@@ -271,3 +274,32 @@ def test_a_breakaway_beyond_the_service_limits_is_a_finding(
 
 def test_washers_that_cannot_push_that_hard_are_said() -> None:
     assert isinstance(compression_for(SHEET, (2000.0, 50000.0)), Missing)
+
+
+@pytest.mark.slow
+def test_parts_come_back_from_simulated_sessions() -> None:
+    car, seeds = circuit_car.Car(), 30
+    parts = car.differential
+    assert WASHERS.stack is not None
+    pressed = compressions_at(WASHERS.stack, parts.spring_force_n)[0]
+    as_it_was = replace(
+        sheet_of(car),
+        washers=replace(WASHERS, force_share=(0.97, 1.03)),
+        stack=StackUp(washer_compression_m=(pressed - 2e-5, pressed + 2e-5)),
+    )
+    truth = {
+        "friction_by_drive_ramps": parts.friction_coefficient,
+        "friction_by_overrun_ramps": parts.friction_coefficient,
+        "friction_by_breakaway": parts.friction_coefficient,
+        "spring_force_n": parts.spring_force_n,
+        "stack_loss_m": 0.0,
+    }
+    met = dict.fromkeys(truth, 0)
+    for seed in range(seeds):
+        _, log = simulate(700 + seed, car, laps=6)
+        numbers = analyse(session_of(log), as_it_was, Circuit()).estimates
+        for name, value in truth.items():
+            answer = numbers[name]
+            assert isinstance(answer, Estimate), answer
+            met[name] += answer.low <= value <= answer.high
+    assert min(met.values()) >= 0.92 * seeds, met
