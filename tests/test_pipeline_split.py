@@ -9,8 +9,8 @@ import pytest
 
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN
 from pipeline.plates import PreloadLaw
-from pipeline.regression import TooFewClustersError
-from pipeline.split import fit_split, misreading_covariance
+from pipeline.regression import ClusterFit, TooFewClustersError
+from pipeline.split import fit_split, humbled, misreading_covariance
 from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun, wheel_torques
 
@@ -139,3 +139,11 @@ def test_two_laps_are_too_few() -> None:
 def test_a_law_is_fitted_as_the_sheet_states_it() -> None:
     adding, greater = (fit_split(axle(), TERMS, law).law.coefficients for law in PreloadLaw)
     assert greater[0] > adding[0]
+
+
+def test_a_law_that_is_negative_for_sure_is_in_doubt_as_a_whole() -> None:
+    replicates = np.array([[-100.0, 0.3], [-102.0, 0.31], [-98.0, 0.29], [-100.0, 0.3]])
+    law = humbled(ClusterFit(replicates.mean(axis=0), replicates, 1.0, 400))
+    halves = law.half_width(np.eye(2))
+    assert halves[0] > 100.0
+    assert halves[1] > 0.3
