@@ -52,8 +52,8 @@ def test_the_ordinary_ways_to_write_a_date_time_are_those_of_the_standard_librar
     text: str,
 ) -> None:
     read = seconds_of(pa.chunked_array([[text]]), Counting("iso"))
-    # datetime.fromisoformat of the standard library, which reads ISO 8601; some versions of it refuse
-    # the small letters that RFC 3339 sec. 5.6 allows.
+    # datetime.fromisoformat of the standard library, which reads ISO 8601; some versions refuse the
+    # small letters that RFC 3339 sec. 5.6 allows.
     stamp = dt.datetime.fromisoformat(text.upper())
     midnight = stamp.replace(hour=0, minute=0, second=0, microsecond=0)
     assert read.values[0] == pytest.approx((stamp - midnight).total_seconds(), abs=1e-9)

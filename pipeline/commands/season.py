@@ -4,24 +4,18 @@ from __future__ import annotations
 
 import json
 import textwrap
-from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from loaders.errors import InputError
+from pipeline.commands.options import LOGBOOK, day_of, existing_logbook
 
 if TYPE_CHECKING:
     from loaders.logbook import Logbook
     from pipeline.season import Season
     from pipeline.service_record import ServiceEntry
-    from pipeline.setups import SetupDay
-
-LOGBOOK = click.option(
-    "--logbook", "-b", "folder", default=".", show_default="this folder",
-    type=click.Path(path_type=Path), help="Folder made by 'sidegear new'.",
-)  # fmt: skip
 
 
 @click.group()
@@ -60,28 +54,18 @@ def service_add(
         raise InputError(msg)
     if kind == Entry.BENCH_CHECK and not unit:
         unit = "N m"
-    made = ServiceEntry(_day(on), Entry(kind), value, unit, method, note)
+    made = ServiceEntry(day_of(on), Entry(kind), value, unit, method, note)
     if problems := problems_of(made):
         raise InputError.gathered(problem[:1].upper() + problem[1:] for problem in problems)
     _append(folder, made)
     click.echo(f"Service record: {made.on.isoformat()} {made.entry} noted.")
 
 
-def _day(text: str | None) -> date:
-    if text is None:
-        return datetime.now().astimezone().date()
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        msg = f"--on {text}: is no date; expected one as 2026-04-12."
-        raise InputError(msg) from None
-
-
 def _append(folder: Path, entry: ServiceEntry) -> None:
     from loaders.logbook import add_line
     from pipeline.service_record import HEADER, NAME, line_of, read_service_record
 
-    _refuse_absent(folder)
+    existing_logbook(folder)
     read_service_record(folder / NAME)  # nothing is added to a record that cannot be read
     add_line(folder, NAME, line_of(entry), heading=",".join(HEADER) + "\n")
 
@@ -132,136 +116,6 @@ def trend(folder: Path, as_json: bool) -> None:
         click.echo(f"  report: {page.resolve()}")
 
 
-@click.command()
-@click.argument("build_a")
-@click.argument("build_b")
-@LOGBOOK
-@click.option("--on", default=None, help="Day as 2026-04-12; the latest on which both ran.")
-@click.option(
-    "--margin", "margins", multiple=True, metavar="MEASURE=VALUE",
-    help="Differences below VALUE are of no practical use to you. In SI; may be given several "
-    "times.",
-)  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
-def compare(
-    build_a: str,
-    build_b: str,
-    folder: Path,
-    on: str | None,
-    margins: tuple[str, ...],
-    as_json: bool,
-) -> None:
-    """Say how BUILD_B differs from BUILD_A over the runs of one day."""
-    from pipeline.comparison import CannotCompareError
-    from pipeline.published_setups import lines, to_object
-    from pipeline.setups import compare as compared
-
-    day = None if on is None else _day(on)
-    try:
-        found = compared(_results(folder), build_a, build_b, day, _margins(margins))
-    except CannotCompareError as problem:
-        msg = f"{problem}. 'sidegear trend' lists the builds of this logbook."
-        raise InputError(msg[:1].upper() + msg[1:]) from problem
-    if as_json:
-        click.echo(json.dumps(to_object(found), ensure_ascii=False, allow_nan=False))
-        return
-    for line in lines(found):
-        click.echo(textwrap.fill(line, 96, subsequent_indent="    "))
-    page = _write_setups_page(folder, found)
-    click.echo(f"  report: {page.resolve()}")
-
-
-def _margins(stated: tuple[str, ...]) -> dict[str, float]:
-    from pipeline.setups import MEASURE_BY_NAME
-
-    found: dict[str, float] = {}
-    for text in stated:
-        name, _, value = text.partition("=")
-        if name not in MEASURE_BY_NAME:
-            msg = (
-                f"--margin {text}: no measure is called '{name}'; expected one of "
-                f"{', '.join(MEASURE_BY_NAME)}."
-            )
-            raise InputError(msg)
-        found[name] = _positive(value, f"--margin {text}")
-    return found
-
-
-def _positive(text: str, place: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value < float("inf"):
-        msg = f"{place}: found '{text}'; expected a number above zero."
-        raise InputError(msg)
-    return value
-
-
-@click.command()
-@click.argument("measure")
-@click.argument("wanted")
-@LOGBOOK
-@click.option("--laps", default=8, show_default=True, help="Counted laps a run.")
-@click.option(
-    "--power", default=0.9, show_default=True, type=click.FloatRange(0.5, 0.999),
-    help="How sure you want to be of seeing it when it is there.",
-)  # fmt: skip
-def plan(measure: str, wanted: str, folder: Path, laps: int, power: float) -> None:
-    """Propose the order of runs that shows a difference of WANTED in MEASURE, in SI units."""
-    from pipeline.comparison import CannotCompareError
-    from pipeline.published_setups import proposal_line
-    from pipeline.setups import propose
-
-    margin = _margins((f"{measure}={wanted}",))
-    if laps < 1:
-        msg = f"--laps {laps}: expected one or more."
-        raise InputError(msg)
-    try:
-        proposal = propose(_results(folder), measure, margin[measure], laps, power)
-    except CannotCompareError as problem:
-        msg = f"{folder}: {problem}. Add logs with 'sidegear add'."
-        raise InputError(msg) from problem
-    click.echo(textwrap.fill(proposal_line(proposal), 96))
-    click.echo(
-        "Drive to the rules of the circuit; leave limits to the makers and qualified people."
-    )
-
-
-@click.command()
-@click.argument("table")
-@click.argument("file", type=click.Path(path_type=Path))
-@LOGBOOK
-def export(table: str, file: Path, folder: Path) -> None:
-    """Write a TABLE of all sessions to FILE, as CSV or Parquet by the file's ending.
-
-    TABLE is one of: sessions, estimates, laps, events, corners, findings.
-    """
-    from loaders.row_files import write_rows
-    from pipeline.tables import TABLES
-
-    if table not in TABLES:
-        msg = f"'{table}' is no table; expected one of {', '.join(TABLES)}."
-        raise InputError(msg)
-    rows = list(TABLES[table](_results(folder)))
-    write_rows(rows, file)
-    click.echo(f"{file}: {len(rows)} rows of {table}")
-
-
-def _results(folder: Path) -> list[dict[str, Any]]:
-    from loaders.logbook import read_result
-
-    _refuse_absent(folder)
-    paths = sorted((folder / "results").glob("[!.]*.json"))
-    return [result for path in paths if (result := read_result(path)).get("session")]
-
-
-def _refuse_absent(folder: Path) -> None:
-    if not folder.is_dir():
-        msg = f"{folder}: no such logbook. Start one with 'sidegear new {folder}'."
-        raise InputError(msg)
-
-
 def tell_of_wear(folder: Path) -> None:
     """Print the condition of the pack that ran last when it needs an eye or a hand."""
     from pipeline.season import Condition
@@ -290,21 +144,6 @@ def write_season_pages(folder: Path) -> Path:
     return folder / SEASON_PAGE
 
 
-def _write_setups_page(folder: Path, day: SetupDay) -> Path:
-    from loaders.logbook import Logbook, put_text
-    from loaders.result_index import session_summaries
-    from reports.render import render
-    from reports.setups import setups_report
-
-    car = next(
-        (each["session"]["car"] for each in reversed(session_summaries(Logbook(folder)))), ""
-    )
-    safe = "".join(c if c.isalnum() else "-" for c in f"{day.build_a}-{day.build_b}")
-    name = f"setups-{day.on.isoformat()}-{safe[:60]}.html"
-    put_text(folder, name, render(setups_report(day, car)))
-    return folder / name
-
-
 def season_of(folder: Path) -> Season:
     """The season that a logbook tells.
 
@@ -318,7 +157,7 @@ def season_of(folder: Path) -> Season:
     from pipeline.season import season
     from pipeline.service_record import NAME, read_service_record
 
-    _refuse_absent(folder)
+    existing_logbook(folder)
     record = read_service_record(folder / NAME)
     return season(session_summaries(Logbook(folder)), record, _limits(Logbook(folder)))
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loaders.errors import InputError, nearest
-from pipeline.season_commands import LOGBOOK
+from pipeline.commands.options import LOGBOOK
 
 if TYPE_CHECKING:
     from loaders.logbook import Logbook

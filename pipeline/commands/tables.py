@@ -1,0 +1,30 @@
+"""The command that gives a logbook's tables to other programs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from loaders.errors import InputError
+from pipeline.commands.options import LOGBOOK, results_of
+
+
+@click.command()
+@click.argument("table")
+@click.argument("file", type=click.Path(path_type=Path))
+@LOGBOOK
+def export(table: str, file: Path, folder: Path) -> None:
+    """Write a TABLE of all sessions to FILE, as CSV or Parquet by the file's ending.
+
+    TABLE is one of: sessions, estimates, laps, events, corners, findings.
+    """
+    from loaders.row_files import write_rows
+    from pipeline.tables import TABLES
+
+    if table not in TABLES:
+        msg = f"'{table}' is no table; expected one of {', '.join(TABLES)}."
+        raise InputError(msg)
+    rows = list(TABLES[table](results_of(folder)))
+    write_rows(rows, file)
+    click.echo(f"{file}: {len(rows)} rows of {table}")
