@@ -12,9 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import stdtr, stdtrit
-from scipy.stats import nct
 
 FloatArray = NDArray[np.float64]
 
@@ -252,6 +250,8 @@ def power_of(
     freedom = len(order) - 3 + scatter.degrees_of_freedom
     if sd == 0:
         return 1.0
+    from scipy.stats import nct  # not before it is needed: a second to import
+
     limit, shift = float(stdtrit(freedom, 0.975)), abs(wanted) / sd
     return float(nct.sf(limit, freedom, shift) + nct.cdf(-limit, freedom, shift))
 
@@ -260,6 +260,8 @@ def smallest_difference(
     order: str, lap_sd: float, scatter: Scatter, laps_per_run: int, power: float = 0.9
 ) -> float:
     """The smallest difference that runs in this order show with the wanted power."""
+    from scipy.optimize import brentq
+
     unit = max(math.sqrt(scatter.variance + lap_sd**2 / laps_per_run), 1e-300)
 
     def short(size: float) -> float:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr, stdtr
 
 from pipeline.regression import student_t
@@ -164,6 +163,9 @@ def _between_variance(design: FloatArray, value: FloatArray, own: FloatArray) ->
 
     if excess(0.0) <= 0:
         return 0.0
+    # Not before it is needed: its import takes a third of a second, and `add` looks at the season.
+    from scipy.optimize import brentq
+
     high = max(float(np.var(value)), 1e-300)
     while excess(high) > 0:
         high *= 4

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import savgol_filter
 
 from pipeline.axle import LEAST_SPEED_MPS
 from pipeline.build_sheet import BuildSheet, Car
@@ -201,6 +200,9 @@ def _smooth(values: FloatArray, window: int) -> FloatArray:
     Source: Savitzky & Golay, Anal. Chem. 36 (1964) 1627.
     """
     filled = bridge(values, window)
+    # Not before it is needed: its import takes half a second.
+    from scipy.signal import savgol_filter
+
     held = np.isnan(filled)
     smooth = savgol_filter(np.where(held, 0.0, filled), window, 2)
     smooth[widen(held, window // 2)] = np.nan

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import savgol_filter
 
 from pipeline.build_sheet import Sensors
 from pipeline.estimate import Grade
@@ -132,6 +131,9 @@ def rate_of_change(values: FloatArray, rate_hz: float, window_s: float) -> Float
     if len(values) < window:
         return np.full(len(values), np.nan)
     filled = bridge(values, window)
+    # Not before it is needed: its import takes half a second.
+    from scipy.signal import savgol_filter
+
     held = np.isnan(filled)
     slope = savgol_filter(np.where(held, 0.0, filled), window, 2, deriv=1, delta=1 / rate_hz)
     slope[widen(held, window // 2)] = np.nan

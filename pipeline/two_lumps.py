@@ -13,8 +13,6 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dtbtrs
-from scipy.optimize import least_squares
-from scipy.signal import lfilter
 
 from pipeline.regression import student_t
 
@@ -249,6 +247,9 @@ def identified(prior: HeatModel, load: Load, oil_c: FloatArray) -> HeatModel:
     variance is taken from the means of one-minute blocks; the interval uses Student's t over the
     blocks.
     """
+    # Not before it is needed, as in `_lagged`.
+    from scipy.optimize import least_squares
+
     known = np.isfinite(oil_c)
     if np.count_nonzero(known) * load.step_s < LEAST_FIT_S:
         msg = f"less than {LEAST_FIT_S / 60:.0f} minutes of oil temperature"
@@ -287,6 +288,9 @@ def identified(prior: HeatModel, load: Load, oil_c: FloatArray) -> HeatModel:
 
 def _lagged(oil_c: FloatArray, lag_s: float, step_s: float, first_c: float) -> FloatArray:
     """What a first-order thermometer shows that begins at ``first_c``, same shape."""
+    # Not before it is needed: half a second, and few logs have an oil temperature.
+    from scipy.signal import lfilter
+
     stays = math.exp(-step_s / max(lag_s, 1e-3))
     shown, _ = lfilter([1 - stays], [1, -stays], oil_c, zi=[stays * first_c])
     return np.asarray(shown)

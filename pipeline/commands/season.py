@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from pipeline.service_record import ServiceEntry
 
 
+# As many as `pipeline.drift` asks for, which takes a third of a second to import.
+_FEWEST_SESSIONS = 4
+
+
 @click.group()
 def service() -> None:
     """Keep the service record: builds, re-shims, oil changes, bench checks, teardowns."""
@@ -118,6 +122,8 @@ def trend(folder: Path, as_json: bool) -> None:
 
 def tell_of_wear(folder: Path) -> None:
     """Print the condition of the pack that ran last when it needs an eye or a hand."""
+    if sum(1 for _ in (folder / "results").glob("[!.]*.json")) < _FEWEST_SESSIONS:
+        return  # said at once: nothing can be told yet
     from pipeline.season import Condition
 
     lives = [life for life in season_of(folder).lives if life.ended is None]
