@@ -29,6 +29,7 @@ from reports.figures import side
 from reports.numbers import lap_time, number, sort_value, written, written_bound
 from reports.wording import (
     CHOICES,
+    FURTHER_GROUPS,
     KEY_NUMBERS,
     STATE_LETTER,
     STATE_MEANING,
@@ -403,6 +404,31 @@ def odds_words(share: float) -> str:
     return "under 1 %" if share < 0.01 else f"{number(100.0 * share, 0)} %"
 
 
+def _grouped(names: list[str]) -> list[tuple[str, list[str]]]:
+    """Names under the heading that each belongs to, in the order of the headings."""
+    groups = [
+        (heading, [name for name in names if name.startswith(beginnings)])
+        for heading, beginnings in FURTHER_GROUPS
+    ]
+    known = {name for _, group in groups for name in group}
+    others = [name for name in names if name not in known]
+    return [*((h, group) for h, group in groups if group), *([("Other", others)] if others else [])]
+
+
+def _further_row(name: str, answer: Answer | Bound) -> Row:
+    shown = quantity(name, "" if isinstance(answer, Missing) else answer.unit)
+    label = Cell(shown.label, small=shown.meaning)
+    if isinstance(answer, Missing):
+        cells: tuple[Cell, ...] = (label, Cell(f"{NOT_OBSERVABLE}: {answer.reason}", span=3))
+    elif isinstance(answer, Bound):
+        words = written_bound(answer, shown.unit, shown.factor)
+        bound = Cell(words, small=_bound_note(answer), span=2)
+        cells = (label, bound, _evidence_cell(answer))
+    else:
+        cells = (label, *_value_cells(answer, shown), _evidence_cell(answer))
+    return Row(cells, anchor=f"n-{name}")
+
+
 def further_table(result: SessionResult) -> Table:
     """All other numbers of the session."""
     names = [name for name in result.estimates if name not in KEY_NUMBERS]
@@ -413,20 +439,8 @@ def further_table(result: SessionResult) -> Table:
         Column("Evidence", align=Align.TEXT, sortable=False),
     )
     rows = []
-    for name in names:
-        answer = result.estimates[name]
-        shown = quantity(name, "" if isinstance(answer, Missing) else answer.unit)
-        label = Cell(shown.label, small=shown.meaning)
-        if isinstance(answer, Missing):
-            cells: tuple[Cell, ...] = (
-                label, Cell(f"{NOT_OBSERVABLE}: {answer.reason}", span=3),
-            )  # fmt: skip
-        elif isinstance(answer, Bound):
-            words = written_bound(answer, shown.unit, shown.factor)
-            bound = Cell(words, small=_bound_note(answer), span=2)
-            cells = (label, bound, _evidence_cell(answer))
-        else:
-            cells = (label, *_value_cells(answer, shown), _evidence_cell(answer))
-        rows.append(Row(cells, anchor=f"n-{name}"))
+    for heading, group in _grouped(names):
+        rows.append(Row((Cell(heading, span=len(columns)),)))
+        rows += [_further_row(name, result.estimates[name]) for name in group]
     return Table("further-numbers", "Further numbers", columns, tuple(rows),
                  empty="There are none.", stacks=True)  # fmt: skip

@@ -195,6 +195,26 @@ KEY_NUMBERS: tuple[str, ...] = (
     "peak_power_w",
 )
 
+FURTHER_GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("The pack in running", (
+        "lock_overrun_to_drive", "effective_lock", "torque_bias", "locking_torque",
+        "friction_loss_share",
+    )),
+    ("The axle in corners", (
+        "held_", "inside_", "axle_", "speed_difference_share", "slip_events",
+    )),
+    ("How friction moves", (
+        "lock_hysteresis", "ramp_friction", "friction_per", "static_to_running", "judder",
+    )),
+    ("What is inside, by the build sheet", (
+        "friction_by", "friction_overrun_to_drive", "spring_force", "washer", "stack_loss", "shim",
+    )),
+    ("Tyres, shafts and sensors", (
+        "rolling_radius", "slip_per_torque", "half_shaft", "torque_difference", "torque_delay",
+    )),
+)  # fmt: skip
+"""Further numbers under one heading, by how their names begin; others stand below all headings."""
+
 UNIT_WORDS: dict[str, tuple[str, float]] = {
     "J": ("kJ", 1e-3),
     "W": ("kW", 1e-3),
