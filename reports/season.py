@@ -176,7 +176,7 @@ def _courses(place: int, life: PackLife) -> Section:
         f"courses{suffix}",
         f"Build {life.build} since {life.since.isoformat()}",
         "One mark a session with its 95 % interval; the line and its band are what the sessions "
-        "together say. Marks along the bottom are entries of the service record.",
+        "together say. Dotted lines are entries of the service record.",
         (*specs, _explanations(life, suffix)),
     )
 
@@ -309,24 +309,26 @@ def _entry_marks(life: PackLife) -> JsonDict:
     shown = [e for e in life.entries if e.entry not in (Entry.SESSION_DATE, Entry.BUILD)]
     days = [session.on for session in life.sessions]
     ends = np.cumsum([session.energy_j or 0.0 for session in life.sessions]) / 1e6
-    marks: list[JsonDict] = []
-    words: list[JsonDict] = []
+    places: dict[float, list[str]] = {}
     for entry in shown:
         done = sum(day < entry.on for day in days)
-        at = float(ends[done - 1]) if done else 0.0
-        marks.append(
-            {
-                "type": "line", "xref": "x", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1,
-                "line": {"color": LIGHT["muted"], "width": 1, "dash": "2px,3px"}, "layer": "below",
-            }
-        )  # fmt: skip
-        words.append(
-            {
-                "xref": "x", "yref": "paper", "x": at, "y": 1, "yanchor": "bottom",
-                "text": str(entry.entry), "showarrow": False,
-                "font": {"size": 11, "color": LIGHT["muted"]},
-            }
-        )  # fmt: skip
+        places.setdefault(float(ends[done - 1]) if done else 0.0, []).append(str(entry.entry))
+    marks: list[JsonDict] = [
+        {
+            "type": "line", "xref": "x", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1,
+            "line": {"color": LIGHT["muted"], "width": 1, "dash": "2px,3px"}, "layer": "below",
+        }
+        for at in places
+    ]  # fmt: skip
+    words: list[JsonDict] = [
+        {
+            "xref": "x", "yref": "paper", "x": at, "y": 1, "yanchor": "bottom",
+            "xanchor": "left" if at < 0.5 * ends[-1] else "right",
+            "text": ", ".join(dict.fromkeys(said)), "showarrow": False,
+            "font": {"size": 11, "color": LIGHT["muted"]},
+        }
+        for at, said in places.items()
+    ]  # fmt: skip
     return {"shapes": marks, "annotations": words}
 
 
