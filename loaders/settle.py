@@ -6,7 +6,7 @@ from pathlib import Path
 
 from loaders.errors import InputError
 from loaders.map_text import accept, map_text, write_new
-from loaders.mapping import TimeColumn, text_table
+from loaders.mapping import ChannelMap, TimeColumn, text_table, unit_for
 from loaders.preview import Preview
 
 
@@ -43,6 +43,7 @@ def _accepted(preview: Preview, folder: Path) -> tuple[str, ...]:
                 "the log has in a second, or the column of the time. Then run this again."
             )
             raise InputError(msg)
+        _refuse_unusable_units(preview, preview.pending)
         accept(preview.pending.path)
         return (f"{preview.pending.path.name} is accepted: 'sidegear add' uses it from now on.",)
     if preview.fitting:
@@ -80,6 +81,19 @@ def open_points(preview: Preview) -> list[str]:
 
 def _target(preview: Preview, folder: Path) -> Path:
     return folder / f"channels_{preview.log.stem}.toml"
+
+
+def _refuse_unusable_units(preview: Preview, pending: ChannelMap) -> None:
+    """Raise with every entry that ``add`` would refuse: better said now than at the next log."""
+    problems = []
+    for name, entry in pending.channels.items():
+        place = f"{preview.log.name}: column '{entry.column}'"
+        try:
+            unit_for(name, entry, preview.stated.get(entry.column), place, pending.path.name)
+        except InputError as problem:
+            problems.append(str(problem))
+    if problems:
+        raise InputError.gathered([*problems, "Then run this again."])
 
 
 def _proposed(preview: Preview, folder: Path) -> tuple[str, ...]:

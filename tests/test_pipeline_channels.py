@@ -138,6 +138,20 @@ def test_accepting_changes_that_one_line_and_nothing_else(
     )
 
 
+def test_a_map_that_lacks_a_radius_is_not_accepted(sidegear: Sidegear, logbook: Path) -> None:
+    sheet = logbook / "build_sheet.toml"
+    text = sheet.read_text(encoding="utf-8")
+    sheet.write_text(
+        "".join(line for line in text.splitlines(keepends=True) if "undriven_rolling" not in line),
+        encoding="utf-8",
+    )
+    sidegear("channels", RUN1, "--logbook", logbook)
+    refused = sidegear("channels", RUN1, "--logbook", logbook, "--accept")
+    assert refused.code == 2
+    assert "Set rolling_radius_m under [channels.wheel_speed_fl_radps]" in refused.err
+    assert not read_channel_map(logbook / "channels_hollin_fell_run1.toml").accepted
+
+
 def test_what_cannot_be_told_is_written_as_a_choice_and_not_accepted_unseen(
     sidegear: Sidegear, logbook: Path, tmp_path: Path
 ) -> None:
