@@ -53,7 +53,6 @@ class Difference:
     degrees_of_freedom: int
     runs_a: int
     runs_b: int
-    drift_taken_out: bool
 
     def half_width(self, level: float = 0.95) -> float:
         """Half the width of the interval."""
@@ -146,7 +145,6 @@ def difference(runs: Sequence[Run], history: Scatter = NO_HISTORY) -> Difference
         degrees_of_freedom=total,
         runs_a=len(runs) - count_b,
         runs_b=count_b,
-        drift_taken_out=True,
     )
 
 
