@@ -129,14 +129,16 @@ def _table(name: str, rows: Sequence[Compared], *, corners: bool = False) -> Tab
         ),
         tuple(_row(row, corners=corners) for row in rows),
         empty="Nothing was seen in both setups.",
+        stacks=True,
     )
 
 
 def _row(row: Compared, *, corners: bool) -> Row:
     unit, factor = _shown(row)
-    places = 2
+    # Fine enough for the margin too, which is what the difference is read against.
+    places = decimals_for(factor * row.margin) if row.margin else 2
     if row.difference is not None:
-        places = decimals_for(factor * row.difference.half_width())
+        places = max(places, decimals_for(factor * row.difference.half_width()))
     first = (Cell(str(row.corner), sort=row.corner),) if corners else ()
     return Row(
         (

@@ -125,6 +125,16 @@ def test_the_comparison_names_what_differs_first() -> None:
     assert "percentage points" in first.sentence
 
 
+def test_a_margin_is_written_as_it_was_stated_however_wide_the_interval() -> None:
+    day = compare(runs_of_a_day("ABBA", 2), "A", "B", margins={"lap_time_s": 0.1})
+    row = next(
+        row
+        for row in table(setups_report(day, "Ostrel C3"), "measures-table").rows
+        if row.cells[0].text == "Lap time"
+    )
+    assert row.cells[5].text.startswith("0.1")
+
+
 PAGES: dict[str, Callable[[], Report]] = {
     "season": lambda: season_report(rebuilt_season(), "Ostrel C3"),
     "season of nothing": lambda: season_report(season([]), "Ostrel C3"),
