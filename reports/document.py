@@ -126,6 +126,8 @@ class Table:
     empty: str = "Nothing to list."
     stacks: bool = False
     """Whether a row becomes a small list on a narrow screen: for few rows with much text."""
+    fold: str = ""
+    """What a folded table holds, said beside its title; without it the table stands open."""
 
     def __post_init__(self) -> None:
         for row in self.rows:
@@ -214,6 +216,8 @@ class Terms:
     items: tuple[tuple[str, str], ...]
     code: bool = False
     """Whether the meanings are file names, hashes or versions."""
+    fold: str = ""
+    """What the folded list holds, said beside its title; without it the list stands open."""
 
 
 Block = Statements | Table | FigureSpec | Note | Terms
@@ -229,6 +233,11 @@ class Section:
     blocks: tuple[Block, ...]
     hint: str = ""
     """What can be done here on a screen; not printed."""
+
+    @property
+    def all_folded(self) -> bool:
+        """Whether nothing but handles is seen until the reader opens one."""
+        return bool(self.blocks) and all(getattr(block, "fold", "") for block in self.blocks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ from reports.session_limits import exclusion_table, quality_table, threshold_tab
 from reports.session_tables import (
     choice_table,
     corner_table,
-    further_table,
+    further_tables,
     key_number_table,
     lap_table,
 )
@@ -78,9 +78,9 @@ def session_report(result: SessionResult) -> Report:
             _laps_section(result),
             _lock_section(result),
             _axle_section(result),
-            _heat_section(result),
-            _map_section(result),
             _corners_section(result),
+            _heat_section(result),
+            _numbers_section(result),
             budget_section(result),
             _left_out_section(result),
             _about_section(result),
@@ -214,8 +214,7 @@ def _lock_section(result: SessionResult) -> Section:
         _why_missing(result, "breakaway_torque_nm", "no law could be fitted"),
         legend=tuple(legend),
     )
-    tables = (choice_table(result), further_table(result))
-    return Section("lock-section", "The pack", "", (spec, *tables))
+    return Section("lock-section", "The pack", "", (spec, choice_table(result)))
 
 
 def _state_keys() -> tuple[LegendKey, ...]:
@@ -288,7 +287,7 @@ def _heat_section(result: SessionResult) -> Section:
     return Section("temperatures", "Temperatures", "", (heat_table(result),))
 
 
-def _map_section(result: SessionResult) -> Section:
+def _corners_section(result: SessionResult) -> Section:
     largest = largest_corner_energy_j(result)
     spec = _figure(
         "map",
@@ -305,13 +304,15 @@ def _map_section(result: SessionResult) -> Section:
             *(key for key in _state_keys() if key.label in {str(s) for s in SLIP_STATES}),
         ),
     )
-    hint = "Choose a corner here or in the table to see it closely in the figures above."
-    return Section("map-section", "Around the circuit", "", (spec,), hint)
+    hint = "Choose a corner on the map or in the table to see it closely in the figures above."
+    return Section(
+        "corners", "Corner by corner", "", (spec, corner_table(result)),
+        hint if result.corners else "",
+    )  # fmt: skip
 
 
-def _corners_section(result: SessionResult) -> Section:
-    hint = "Choose a row to bring the figures to that corner." if result.corners else ""
-    return Section("corners", "Corners", "", (corner_table(result),), hint)
+def _numbers_section(result: SessionResult) -> Section:
+    return Section("further-numbers", "All other numbers", "", further_tables(result))
 
 
 def _left_out_section(result: SessionResult) -> Section:
@@ -351,7 +352,7 @@ def _about_section(result: SessionResult) -> Section:
         "",
         (
             Note("Cautions", CAUTIONS, strong=True),
-            Terms("Words", GLOSSARY + states),
-            Terms("Provenance", tuple(source), code=True),
+            Terms("Words", GLOSSARY + states, fold=f"{len(GLOSSARY + states)} words"),
+            Terms("Provenance", tuple(source), code=True, fold="log, settings, versions"),
         ),
     )

@@ -7,7 +7,7 @@ import math
 from pipeline.estimate import Estimate
 from pipeline.result import BudgetLine, SessionResult
 from reports.document import Align, Cell, Column, Row, Section, Table
-from reports.numbers import decimals_for, number
+from reports.numbers import count, decimals_for, number
 from reports.wording import MEASURE_BETTER, Quantity, quantity
 
 # What adds less than this to a variance is not worth a line. Chosen by us.
@@ -39,13 +39,14 @@ def budget_table(result: SessionResult) -> Table:
     ]
     return Table(
         "budget-table",
-        "",
+        "Where the intervals come from",
         columns,
         tuple(rows),
         caption="Shares are of the interval's variance, so that they add up to 100 %; halving an "
         "input with a small share changes next to nothing. What gives less than 1 % is not listed.",
         empty="No interval of this session can be taken apart.",
         stacks=True,
+        fold=count(len(result.budgets), "interval"),
     )
 
 

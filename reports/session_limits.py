@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipeline.channel_labels import label
 from pipeline.result import Exclusion, QualityNote, Threshold
 from reports.document import Align, Cell, Column, Row, Table
-from reports.numbers import number
+from reports.numbers import count, number
 
 # So many stretches are placed one by one in the table; the JSON holds all.
 _SHOWN_SPANS = 3
@@ -35,7 +35,7 @@ def exclusion_table(exclusions: tuple[Exclusion, ...]) -> Table:
         for entry in exclusions
     )
     return Table("exclusions", "Left out", columns, rows, empty="Nothing was left out.",
-                 stacks=True)  # fmt: skip
+                 stacks=True, fold=count(len(rows), "reason"))  # fmt: skip
 
 
 def _unit(entry: Exclusion) -> str:
@@ -55,9 +55,11 @@ def quality_table(notes: tuple[QualityNote, ...]) -> Table:
     for note in notes:
         key = (note.kind, note.detail, note.consequence, note.remedy, note.spans_s)
         groups.setdefault(key, []).append(note)
+    serious = sum(any(note.serious for note in alike) for alike in groups.values())
+    fold = f"{count(len(groups), 'finding')}, {serious or 'none'} to put right first"
     return Table(
         "quality", "Signals", columns, tuple(_quality_row(alike) for alike in groups.values()),
-        empty="Nothing conspicuous was found in the signals.", stacks=True,
+        empty="Nothing conspicuous was found in the signals.", stacks=True, fold=fold,
     )  # fmt: skip
 
 
@@ -112,7 +114,8 @@ def threshold_table(thresholds: tuple[Threshold, ...]) -> Table:
         for limit in thresholds
     )
     return Table("thresholds", "Limits between the axle states", columns, rows,
-                 empty="No limits were used.", stacks=True)  # fmt: skip
+                 empty="No limits were used.", stacks=True,
+                 fold=count(len(rows), "limit"))  # fmt: skip
 
 
 def _significant(value: float) -> str:

@@ -26,7 +26,7 @@ from pipeline.result import (
 )
 from reports.document import Align, Cell, Choice, Column, Row, Table, Whisker
 from reports.figures import side
-from reports.numbers import lap_time, number, sort_value, written, written_bound
+from reports.numbers import count, lap_time, number, sort_value, written, written_bound
 from reports.wording import (
     CHOICES,
     FURTHER_GROUPS,
@@ -429,8 +429,8 @@ def _further_row(name: str, answer: Answer | Bound) -> Row:
     return Row(cells, anchor=f"n-{name}")
 
 
-def further_table(result: SessionResult) -> Table:
-    """All other numbers of the session."""
+def further_tables(result: SessionResult) -> tuple[Table, ...]:
+    """All other numbers of the session, a folded table for each group."""
     names = [name for name in result.estimates if name not in KEY_NUMBERS]
     columns = (
         Column("Number", align=Align.TEXT, sortable=False),
@@ -438,9 +438,21 @@ def further_table(result: SessionResult) -> Table:
         Column("95 % interval", align=Align.TEXT, sortable=False),
         Column("Evidence", align=Align.TEXT, sortable=False),
     )
-    rows = []
-    for heading, group in _grouped(names):
-        rows.append(Row((Cell(heading, span=len(columns)),)))
-        rows += [_further_row(name, result.estimates[name]) for name in group]
-    return Table("further-numbers", "Further numbers", columns, tuple(rows),
-                 empty="There are none.", stacks=True)  # fmt: skip
+    return tuple(
+        Table(
+            f"further-{number_of_group}",
+            heading,
+            columns,
+            tuple(_further_row(name, result.estimates[name]) for name in group),
+            stacks=True,
+            fold=_held([result.estimates[name] for name in group]),
+        )
+        for number_of_group, (heading, group) in enumerate(_grouped(names), 1)
+    )
+
+
+def _held(answers: list[SessionAnswer]) -> str:
+    """How many numbers a folded table holds, and how many of them cannot be observed."""
+    missing = sum(isinstance(answer, Missing) for answer in answers)
+    told = f"{count(len(answers) - missing, 'number')}"
+    return f"{told}, {missing} not observable" if missing else told

@@ -40,6 +40,7 @@ function wirePickers() {
     const place = target && document.getElementById(target);
     if (!place) return;
     event.preventDefault();
+    for (let fold = place.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
     place.scrollIntoView({ block: "start" });
     place.querySelector("[tabindex='0']")?.focus({ preventScroll: true });
   });
