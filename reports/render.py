@@ -18,7 +18,17 @@ from reports.palette import DARK, LIGHT, style_sheet_block
 SCRIPTS = ("data", "state", "readout", "figures", "map", "tables", "page")
 """Parts of the page's script in the order they build on each other."""
 
-_JSON_ESCAPES = str.maketrans(
+_UNPRINTABLE = dict.fromkeys(
+    (
+        *range(0x09), 0x0B, 0x0C, *range(0x0E, 0x20), 0x7F,  # control characters
+        0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A),
+        *range(0xD800, 0xE000),  # halves of a pair: from file names that are not UTF-8
+    ),
+    "\ufffd",
+)  # fmt: skip
+"""Characters that would turn the reading order of what follows, or that no file can hold."""
+
+_JSON_ESCAPES = _UNPRINTABLE | str.maketrans(
     {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 )
 
@@ -47,6 +57,17 @@ def json_for_script(value: Mapping[str, object]) -> Markup:
     """
     text = json.dumps(value, allow_nan=False, separators=(",", ":"), ensure_ascii=False)
     return Markup(text.translate(_JSON_ESCAPES))
+
+
+def printable(value: object) -> object:
+    """A text without characters that reorder the line around them or that no file can hold.
+
+    >>> printable("run\\u202e1")
+    'run\ufffd1'
+    """
+    if isinstance(value, str) and not isinstance(value, Markup) and not value.isprintable():
+        return value.translate(_UNPRINTABLE)
+    return value
 
 
 def content_policy(style: str, scripts: tuple[str, ...]) -> str:
@@ -102,6 +123,7 @@ def _environment() -> Environment:
         loader=PackageLoader("reports", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=printable,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -71,7 +71,7 @@ def find_browser() -> str | None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark every test that asks for a browser, so that `-m browser` and `-m "not browser"` hold."""
     for item in items:
-        if {"browser", "browser_page"} & set(getattr(item, "fixturenames", ())):
+        if {"browser", "browser_page", "shared_page"} & set(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.browser)
 
 
@@ -156,9 +156,9 @@ class WatchedPage:
         self.outside_requests.clear()
 
 
-@pytest.fixture
-def browser_page(browser: Browser) -> Iterator[WatchedPage]:
-    """A fresh 1280 px page without network; the test fails if the page complains."""
+@contextlib.contextmanager
+def watched_page(browser: Browser) -> Iterator[WatchedPage]:
+    """A fresh 1280 px page without network that notes whatever it complains of."""
     context = browser.new_context(viewport={"width": 1280, "height": 900}, locale="en-GB")
     page = context.new_page()
     watched = WatchedPage(page)
@@ -179,4 +179,19 @@ def browser_page(browser: Browser) -> Iterator[WatchedPage]:
     page.on("pageerror", lambda error: watched.page_errors.append(str(error)))
     yield watched
     context.close()
+
+
+@pytest.fixture
+def browser_page(browser: Browser) -> Iterator[WatchedPage]:
+    """A watched page of its own; the test fails if the page complains."""
+    with watched_page(browser) as watched:
+        yield watched
+    assert watched.complaints() == []
+
+
+@pytest.fixture(scope="module")
+def shared_page(browser: Browser) -> Iterator[WatchedPage]:
+    """One watched page for all tests of a module, for those that only look."""
+    with watched_page(browser) as watched:
+        yield watched
     assert watched.complaints() == []
