@@ -169,8 +169,8 @@ def heat_figure(result: SessionResult) -> JsonDict:
     frame = layout(
         420,
         xaxis=_distance_axis(result, anchor="y2"),
-        yaxis=axis("friction power [kW]", domain=[0.52, 1.0], range=reach),
-        yaxis2=axis("energy so far [kJ]", domain=[0.0, 0.44], rangemode="tozero"),
+        yaxis=axis("power [kW]", domain=[0.52, 1.0], range=reach),
+        yaxis2=axis("energy [kJ]", domain=[0.0, 0.44], rangemode="tozero"),
         **_corner_marks(result.corners),
     )
     return {"data": data, "layout": frame}

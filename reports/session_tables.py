@@ -39,6 +39,7 @@ from reports.wording import (
 )
 
 NOT_OBSERVABLE = "not observable"
+_NO_PHASE = Missing("the log holds no sample of this phase in the corner")
 
 
 @dataclass
@@ -103,18 +104,23 @@ def answer_cell(answer: Answer, shown: Quantity, common: Shared, notes: Footnote
     if isinstance(answer, Missing):
         return missing_cell(answer, notes)
     text = written(answer, shown.unit, shown.factor)
-    small = [
-        "" if common.n is not None else f"n {answer.n}",
-        "" if common.grade else str(answer.grade),
-        "" if common.level is not None else f"{100.0 * answer.level:.0f} %",
-    ]
     hint = f"{text.interval} {shown.unit}, {answer.grade}, n = {answer.n}: {answer.method}"
     return Cell(
         text.with_interval,
         sort=sort_value(answer),
-        small=" · ".join(part for part in small if part),
+        small=" · ".join(_unsaid(answer, common)),
         hint=hint,
     )
+
+
+def _unsaid(answer: Estimate, common: Shared) -> list[str]:
+    """Count, grade and level where the column's heading does not say them."""
+    said = (
+        "" if common.n is not None else f"n {answer.n}",
+        "" if common.grade else str(answer.grade),
+        "" if common.level is not None else f"{100.0 * answer.level:.0f} %",
+    )
+    return [part for part in said if part]
 
 
 def event_columns() -> tuple[Column, ...]:
@@ -197,7 +203,7 @@ def _lap_row(lap: LapSummary, commons: list[Shared], notes: Footnotes) -> Row:
     return Row(cells, key=lap.number, counted=lap.valid)
 
 
-def yaw_words(answer: Answer, notes: Footnotes) -> Cell:
+def yaw_words(answer: Answer, common: Shared, notes: Footnotes) -> Cell:
     """Yaw moment of the differential in words: turns the car in, holds it out, or unclear."""
     if isinstance(answer, Missing):
         return missing_cell(answer, notes)
@@ -209,7 +215,7 @@ def yaw_words(answer: Answer, notes: Footnotes) -> Cell:
     return Cell(
         words,
         sort=answer.value,
-        small=f"{text.with_interval} · n {answer.n} · {answer.grade}",
+        small=" · ".join((text.with_interval, *_unsaid(answer, common))),
         hint=f"{text.interval} N·m: {answer.method}",
     )
 
@@ -219,6 +225,10 @@ def corner_table(result: SessionResult) -> Table:
     notes = Footnotes()
     energy = Quantity("", "", "kJ", 1e-3)
     common = shared(corner.energy_j for corner in result.corners)
+    yaws = {
+        phase: shared(corner.yaw_moment_nm.get(phase, _NO_PHASE) for corner in result.corners)
+        for phase in Phase
+    }
     columns = (
         Column("Corner"),
         Column("Turns", align=Align.TEXT),
@@ -226,9 +236,12 @@ def corner_table(result: SessionResult) -> Table:
         Column("Passes"),
         Column("Energy per pass", column_note("kJ", common)),
         *event_columns(),
-        *(Column(f"Yaw, {phase}", "N·m", align=Align.TEXT) for phase in Phase),
+        *(
+            Column(f"Yaw, {phase}", column_note("N·m", of_phase), align=Align.TEXT)
+            for phase, of_phase in yaws.items()
+        ),
     )
-    rows = tuple(_corner_row(corner, energy, common, notes) for corner in result.corners)
+    rows = tuple(_corner_row(corner, energy, common, yaws, notes) for corner in result.corners)
     return Table(
         id="corner-table",
         title="",
@@ -243,9 +256,14 @@ def corner_table(result: SessionResult) -> Table:
     )
 
 
-def _corner_row(corner: CornerSummary, energy: Quantity, common: Shared, notes: Footnotes) -> Row:
-    absent = Missing("the log holds no sample of this phase in the corner")
-    yaw = (yaw_words(corner.yaw_moment_nm.get(phase, absent), notes) for phase in Phase)
+def _corner_row(
+    corner: CornerSummary, energy: Quantity, common: Shared, yaws: Mapping[Phase, Shared],
+    notes: Footnotes,
+) -> Row:  # fmt: skip
+    yaw = (
+        yaw_words(corner.yaw_moment_nm.get(phase, _NO_PHASE), of_phase, notes)
+        for phase, of_phase in yaws.items()
+    )
     turns = side(corner)
     return Row(
         (

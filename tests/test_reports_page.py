@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -351,6 +352,31 @@ def test_before_printing_all_figures_are_drawn_on_paper_width(
     page.emulate_media(color_scheme="dark")
     page.pdf(format="A4", print_background=True)
     assert page.locator(".plot .main-svg").count() >= len(FIGURES)
+
+
+def test_a_session_of_twenty_laps_prints_on_four_pages_at_most(
+    browser_page: WatchedPage, tmp_path: Path
+) -> None:
+    session = invented_session(laps=20)
+    findings = (session.findings * 12)[:12]  # as many as a full log gives
+    path = tmp_path / "long.html"
+    path.write_text(render(session_report(replace(session, findings=findings))), encoding="utf-8")
+    printed = browser_page.open(path).pdf(format="A4", prefer_css_page_size=True)
+    assert 2 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= 4
+
+
+def test_a_link_opens_the_fold_that_holds_its_number(
+    browser_page: WatchedPage, calm_page: Path
+) -> None:
+    page = browser_page.open(calm_page)
+    row = page.locator("#further-numbers tr[id]").first
+    assert not row.is_visible()
+    page.evaluate(
+        """id => { const link = document.createElement("a"); link.href = `#${id}`;
+                   document.body.append(link); link.click(); }""",
+        row.get_attribute("id"),
+    )
+    assert row.is_visible()
 
 
 @pytest.mark.parametrize("width", [390, 820, 1280])

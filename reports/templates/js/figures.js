@@ -40,7 +40,7 @@ function withLap(trace, columns) {
   return bound;
 }
 
-function layoutOf(drawing, width, stretch = 1) {
+function layoutOf(drawing, width, stretch = 1, letters = 0) {
   const layout = structuredClone(drawing.figure.layout);
   layout.width = width;
   layout.height = Math.round(layout.height * stretch);
@@ -52,6 +52,10 @@ function layoutOf(drawing, width, stretch = 1) {
     layout.margin = { ...layout.margin, l: 56, r: 6 };
     layout.font.size = 12;
   }
+  if (letters) {
+    layout.font.size = letters;
+    layout.margin = { ...layout.margin, t: 0.8 * layout.margin.t, b: 0.75 * layout.margin.b };
+  }
   return layout;
 }
 
@@ -62,9 +66,9 @@ function dataOf(drawing, width) {
 }
 
 // Draws at once, on paper colours and at a given width when printing.
-function draw(drawing, { width = drawing.plot.clientWidth, onDark = dark.matches, stretch = 1 } = {}) {
+function draw(drawing, { width = drawing.plot.clientWidth, onDark = dark.matches, stretch = 1, letters = 0 } = {}) {
   if (width < 50) return;
-  const layout = coloured(layoutOf(drawing, width, stretch), onDark);
+  const layout = coloured(layoutOf(drawing, width, stretch, letters), onDark);
   const data = coloured(dataOf(drawing, width), onDark);
   drawing.layout = layout;
   drawing.width = width;

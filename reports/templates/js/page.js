@@ -112,11 +112,16 @@ function watchView() {
 }
 
 let printing = false;
-const ON_PAPER = { width: 700, onDark: false, stretch: 0.8 }; // A4 less its margins
+// A4 less its margins is 700 wide; what does not run along the lap has its words beside it.
+const ON_PAPER = {
+  distance: { width: 700, onDark: false, stretch: 0.5, letters: 10 },
+  map: { width: 340, onDark: false, letters: 10 },
+  other: { width: 460, onDark: false, stretch: 0.56, letters: 10 },
+};
 function wirePrinting() {
   addEventListener("beforeprint", () => {
     printing = true;
-    for (const drawing of drawings.values()) draw(drawing, ON_PAPER);
+    for (const drawing of drawings.values()) draw(drawing, ON_PAPER[drawing.along]);
   });
   addEventListener("afterprint", () => {
     printing = false;
