@@ -1,20 +1,16 @@
 """From arrays to figures, each answering one question: plain plotly dicts with units on the axes.
 
-A trace with ``meta = {"bind": name}`` takes its columns from the chosen lap; `bound` does in
-Python what the page's script does on a lap choice, so that tests can check complete figures.
+A trace with ``meta = {"bind": name}`` takes its columns from the chosen lap, in the page's script.
 """
 
 from __future__ import annotations
-
-import copy
-from collections.abc import Mapping
 
 import numpy as np
 
 from pipeline.estimate import Bound, Estimate, SessionAnswer
 from pipeline.result import STATES, CornerSummary, LockFit, SessionResult
 from reports.document import JsonDict
-from reports.lap_columns import decoded, drawn_length_m, energy_range_kj, kept_samples, typed
+from reports.lap_columns import drawn_length_m, energy_range_kj, typed
 from reports.numbers import written, written_bound
 from reports.palette import LIGHT, STATE_COLOUR, STATE_HATCH
 from reports.plain_figures import axis, layout, ribbon
@@ -83,7 +79,8 @@ def _padded(low: float, high: float, share: float = 0.05) -> list[float]:
 
 def _reach(result: SessionResult, *traces: np.ndarray | None) -> list[float]:
     """Lowest and highest value over the counted laps: the same scale whichever lap is chosen."""
-    counted = np.isin(result.traces.lap, [lap.number for lap in result.laps if lap.valid])
+    numbers = [lap.number for lap in result.laps if lap.valid]
+    counted = np.isin(result.traces.lap, numbers, kind="table")
     parts = [values[counted & np.isfinite(values)] for values in traces if values is not None]
     known = [part for part in parts if part.size]
     if not known:
@@ -247,12 +244,12 @@ def _lock_labels(result: SessionResult) -> list[JsonDict]:
 
 def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
     """Locking torque against input torque: sliding samples, fitted law, build sheet's law."""
-    kept = kept_samples(result).astype(np.int64)
     cloud: JsonDict = {
         "type": "scatter",
         "mode": "markers",
-        "x": typed(fit.input_torque_nm[kept]),
-        "y": typed(fit.locking_torque_nm[kept]),
+        "x": [],
+        "y": [],
+        "meta": {"bind": "all_samples"},
         "marker": {"size": 3, "color": LIGHT["cloud"], "opacity": 0.55},
         "hoverinfo": "skip",
     }
@@ -278,21 +275,3 @@ def lock_figure(result: SessionResult, fit: LockFit) -> JsonDict:
         annotations=_lock_labels(result),
     )
     return {"data": [cloud, chosen, *_law_traces(fit)], "layout": frame}
-
-
-def bound(figure: JsonDict, lap: Mapping[str, object]) -> JsonDict:
-    """The figure as it is drawn with one lap chosen."""
-    drawn = copy.deepcopy(figure)
-    traces = drawn["data"]
-    assert isinstance(traces, list)
-    for trace in traces:
-        name = trace.get("meta", {}).get("bind", "")
-        columns = lap.get(name, {})
-        assert isinstance(columns, dict)
-        for path, value in columns.items():
-            *parents, last = path.split(".")
-            place = trace
-            for parent in parents:
-                place = place[parent]
-            place[last] = typed(decoded(value))
-    return drawn

@@ -1,4 +1,4 @@
-"""What each lap puts into the figures: thinned columns, axle-state stretches, events, samples."""
+"""What each lap puts into the figures: lines as strokes, axle-state stretches, events, samples."""
 
 from __future__ import annotations
 
@@ -7,16 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.result import NO_STATE, SLIP_STATES, STATES, FloatArray, SessionResult
+from pipeline.result import NO_STATE, SLIP_STATES, STATES, FloatArray, IntArray, SessionResult
 from reports.document import JsonDict
-from reports.thin import evenly, extremes, two_byte_codes
+from reports.thin import evenly, lap_lines
 
-POINTS_PER_PAGE = 26_000
-"""Points of one trace over all laps, so that a 20-lap page stays well below 2.5 MB. Chosen here."""
-POINTS_PER_LAP = (160, 1_600)
-"""Fewest and most points of one trace in one lap. Chosen here: a screen is about 1 000 wide."""
-PATH_POINTS = 500
-"""Points of a lap's path on the map: one about every 10 m."""
+STROKES = (115_000, 3_000)
+"""Most strokes of a page, and of each lap of a long one. Chosen here: three bytes a stroke make a
+page of 20 laps 1.8 MB and one of 400 laps 6 MB, its drawing library included."""
 SAMPLE_LIMIT = 2_400
 """Sliding samples drawn in all; a point costs about 60 microseconds in the browser."""
 RANGE_POINTS = 220
@@ -62,32 +59,10 @@ def drawn_length_m(result: SessionResult) -> float:
     return max(float(known.max()), 1.0) if known.size else 1.0
 
 
-def column(values: FloatArray) -> JsonDict:
-    """A column in two bytes per value, base64; the page turns it back into floats."""
-    codes, offset, step = two_byte_codes(np.asarray(values, dtype=np.float64))
-    text = base64.b64encode(codes.astype("<i2").tobytes()).decode("ascii")
-    return {"offset": offset, "step": step, "codes": text}
-
-
 def typed(values: FloatArray) -> JsonDict:
     """A column as plotly reads it: float32, base64."""
     data = np.asarray(values, dtype="<f4").tobytes()
     return {"dtype": "f4", "bdata": base64.b64encode(data).decode("ascii")}
-
-
-def decoded(value: object) -> FloatArray:
-    """The numbers of a column written by `column`, as the page reads them."""
-    if not isinstance(value, dict):
-        return np.asarray(value, dtype=np.float64)
-    codes = np.frombuffer(base64.b64decode(str(value["codes"])), dtype="<i2").astype(np.float64)
-    codes[codes == -32_768] = np.nan
-    return np.asarray(value["offset"] + value["step"] * codes, dtype=np.float64)
-
-
-def points_per_lap(laps: int) -> int:
-    """Points of one trace in one lap, so that a long session's page stays light."""
-    fewest, most = POINTS_PER_LAP
-    return max(fewest, min(most, POINTS_PER_PAGE // max(laps, 1)))
 
 
 def energy_so_far_kj(time_s: FloatArray, power_w: FloatArray) -> FloatArray:
@@ -97,121 +72,129 @@ def energy_so_far_kj(time_s: FloatArray, power_w: FloatArray) -> FloatArray:
     return np.concatenate(([0.0], np.cumsum(steps))) * 1e-3
 
 
-def _line(distance_m: FloatArray, values: FloatArray, points: int) -> JsonDict:
-    kept = extremes(values, points)
-    return {"x": column(distance_m[kept]), "y": column(values[kept])}
+def kept_samples(result: SessionResult) -> IntArray:
+    """Indices of the sliding samples to draw: all, or evenly chosen ones."""
+    fit = result.lock_fit
+    return evenly(0 if fit is None else fit.input_torque_nm.size, SAMPLE_LIMIT)
 
 
-def _stretches(distance_m: FloatArray, state: FloatArray) -> dict[str, JsonDict]:
-    """Bars of the axle states: start and length along the lap, one row per state."""
-    if state.size < 2:
-        return {}
+def _stretches(distance_m: FloatArray, state: FloatArray) -> list[list[list[float]]]:
+    """For each axle state where along the lap its stretches begin, and how long they are. [m]"""
     starts = np.concatenate(([0], np.flatnonzero(np.diff(state)) + 1))
     stops = np.concatenate((starts[1:], [state.size - 1]))
-    bars: dict[str, JsonDict] = {}
-    for code in range(len(STATES)):
-        mine = state[starts] == code
-        begin, length = distance_m[starts[mine]], distance_m[stops[mine]] - distance_m[starts[mine]]
-        real = length > 0.0
-        bars[f"state_{code}"] = {
-            "base": np.round(begin[real], 1).tolist(),
-            "x": np.round(length[real], 1).tolist(),
-            "y": [len(STATES) - 1 - code] * int(real.sum()),
-        }
-    return bars
+    length = distance_m[stops] - distance_m[starts]
+    mine = [(state[starts] == code) & (length > 0.0) for code in range(len(STATES))]
+    return [
+        [np.round(distance_m[starts[one]], 1).tolist(), np.round(length[one], 1).tolist()]
+        for one in mine
+    ]
 
 
-def _path(distance_m: FloatArray, x_m: FloatArray, y_m: FloatArray) -> JsonDict:
-    known = np.flatnonzero(np.isfinite(x_m) & np.isfinite(y_m))
-    kept = known[evenly(known.size, PATH_POINTS)]
-    return {
-        "x": column(x_m[kept]),
-        "y": column(y_m[kept]),
-        "customdata": column(distance_m[kept]),
-    }
-
-
-def _lap_traces(result: SessionResult, span: LapSpan, points: int) -> dict[str, JsonDict]:
-    traces = result.traces
-    known = np.isfinite(span.of(traces.distance_m))
-    if int(known.sum()) < 2:
-        return {}
-    distance = span.of(traces.distance_m)[known]
-
-    def part(values: FloatArray | None) -> FloatArray | None:
-        return None if values is None else span.of(values)[known]
-
-    power = part(traces.friction_power_w)
-    lines: dict[str, FloatArray | None] = {
-        "difference": part(traces.speed_difference_radps),
-        "expected": part(traces.expected_difference_radps),
-        "power": None if power is None else 1e-3 * power,
-        "energy": None if power is None else energy_so_far_kj(span.of(traces.time_s)[known], power),
-        "input_torque": part(traces.input_torque_nm),
-        "torque_difference": part(traces.torque_difference_nm),
-    }
-    drawn = {
-        name: _line(distance, values, points)
-        for name, values in lines.items()
-        if values is not None and np.isfinite(values).any()
-    }
-    drawn |= _stretches(distance, span.of(traces.state.astype(np.float64))[known])
-    x_m, y_m = part(traces.x_m), part(traces.y_m)
-    if x_m is not None and y_m is not None:
-        drawn["path"] = _path(distance, x_m, y_m)
-    return drawn
-
-
-def _lap_events(result: SessionResult, lap: int) -> dict[str, JsonDict]:
-    placed: dict[str, JsonDict] = {}
-    for state in SLIP_STATES:
-        here = [
-            (event.x_m, event.y_m)
-            for event in result.events
-            if event.lap == lap and event.state is state
-        ]
-        known = [(x, y) for x, y in here if x is not None and y is not None]
-        placed[f"events_{STATES.index(state)}"] = {
-            "x": [round(x, 1) for x, _ in known],
-            "y": [round(y, 1) for _, y in known],
-        }
+def _events(result: SessionResult) -> dict[int, list[list[list[float]]]]:
+    """For each lap and slip state where on the map its events were. [m]"""
+    placed: dict[int, list[list[list[float]]]] = {}
+    for event in result.events:
+        lap = placed.setdefault(event.lap, [[[], []] for _ in SLIP_STATES])
+        if event.x_m is not None and event.y_m is not None:
+            east, north = lap[SLIP_STATES.index(event.state)]
+            east.append(round(event.x_m, 1))
+            north.append(round(event.y_m, 1))
     return placed
 
 
-def kept_samples(result: SessionResult) -> FloatArray:
-    """Indices of the sliding samples to draw: all, or evenly chosen ones."""
-    fit = result.lock_fit
-    size = 0 if fit is None else fit.input_torque_nm.size
-    return evenly(size, SAMPLE_LIMIT).astype(np.float64)
-
-
-def _lap_samples(result: SessionResult, lap: int) -> JsonDict:
+def _samples(result: SessionResult, lap: int, kept: IntArray) -> list[list[float]]:
+    """The drawn sliding samples of one lap: input and locking torque. [N m]"""
     fit = result.lock_fit
     if fit is None:
-        return {"x": [], "y": []}
-    kept = kept_samples(result).astype(np.int64)
+        return [[], []]
     mine = kept[fit.sample_lap[kept] == lap]
-    return {"x": column(fit.input_torque_nm[mine]), "y": column(fit.locking_torque_nm[mine])}
+    return [np.rint(fit.input_torque_nm[mine]).tolist(),
+            np.rint(fit.locking_torque_nm[mine]).tolist()]  # fmt: skip
 
 
-def lap_columns(result: SessionResult) -> dict[str, JsonDict]:
-    """For every lap with samples: what it binds to the figures' traces, by the trace's name."""
-    found = spans(result)
-    points = points_per_lap(len(found))
+@dataclass(frozen=True, slots=True)
+class Traces:
+    """The lines that follow the lap, each with the height of the figure that draws it."""
+
+    values: dict[str, FloatArray]
+    reach: dict[str, float]
+
+
+def _traces(result: SessionResult, laps: dict[int, IntArray]) -> Traces:
+    traces = result.traces
+    power = traces.friction_power_w
+    heights = {
+        "difference": "speeds", "expected": "speeds", "power": "power", "energy": "energy",
+        "input_torque": "torques", "torque_difference": "torques",
+    }  # fmt: skip
+    lines = {
+        "difference": traces.speed_difference_radps,
+        "expected": traces.expected_difference_radps,
+        "power": None if power is None else 1e-3 * power,
+        "energy": None if power is None else _energy_kj(traces.time_s, power, laps),
+        "input_torque": traces.input_torque_nm,
+        "torque_difference": traces.torque_difference_nm,
+    }
+    values = {name: line for name, line in lines.items() if line is not None}
+    inside = np.concatenate(list(laps.values()))
+    spans = {name: _span(line[inside]) for name, line in values.items()}
+    reach = {
+        name: max(span for other, span in spans.items() if heights[other] == heights[name])
+        for name in values
+    }
+    # On the map and along the lap a sample may be off by a fraction of a metre.
+    values["distance"], reach["distance"] = traces.distance_m, 0.04 * drawn_length_m(result)
+    if traces.x_m is not None and traces.y_m is not None:
+        size = 0.25 * max(_span(traces.x_m[inside]), _span(traces.y_m[inside]))
+        values |= {"east": traces.x_m, "north": traces.y_m}
+        reach |= {"east": size, "north": size}
+    return Traces(values, reach)
+
+
+def _span(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.ptp(known)) or 1.0 if known.size else 1.0
+
+
+def _energy_kj(time_s: FloatArray, power_w: FloatArray, laps: dict[int, IntArray]) -> FloatArray:
+    energy = np.full_like(power_w, np.nan)
+    for lap in laps.values():
+        energy[lap] = energy_so_far_kj(time_s[lap], power_w[lap])
+    return energy
+
+
+def lap_columns(result: SessionResult) -> tuple[dict[str, JsonDict], float]:
+    """What every lap with samples draws, and how far a sample may lie off its line.
+
+    The tolerance is a share of the height of the figure.
+    """
+    distance = result.traces.distance_m
+    laps = {
+        number: span.first + np.flatnonzero(np.isfinite(span.of(distance)))
+        for number, span in spans(result).items()
+    }
+    laps = {number: lap for number, lap in laps.items() if lap.size > 1}
+    if not laps:
+        return {}, 0.0
+    traces = _traces(result, laps)
+    limit = max(STROKES[0], STROKES[1] * len(laps))
+    lines, off = lap_lines(traces.values, traces.reach, list(laps.values()), limit)
+    events, kept = _events(result), kept_samples(result)
+    state = result.traces.state.astype(np.float64)
     columns: dict[str, JsonDict] = {}
-    for number, span in found.items():
-        bound = _lap_traces(result, span, points)
-        if not bound:
-            continue
-        bound |= _lap_events(result, number)
-        bound["samples"] = _lap_samples(result, number)
-        bound["corner_energy"] = {
-            "marker.size": [
-                max(corner.energy_by_lap_j.get(number, 0.0), 0.0) for corner in result.corners
-            ]
+    for (number, lap), drawn in zip(laps.items(), lines, strict=True):
+        columns[str(number)] = {
+            "size": int(lap.size),
+            "lines": drawn,
+            "states": _stretches(distance[lap], state[lap]),
+            "events": events.get(number, []),
+            "samples": _samples(result, number, kept),
+            "corner_energy": [
+                round(max(corner.energy_by_lap_j.get(number, 0.0), 0.0), 1)
+                for corner in result.corners
+            ],
         }
-        columns[str(number)] = dict(bound)
-    return columns
+    return columns, off
 
 
 def energy_range_kj(result: SessionResult) -> tuple[FloatArray, FloatArray, FloatArray] | None:

@@ -62,7 +62,7 @@ FIGURE_ORDER = ("lock", "slip", "heat", "torque", "map")
 def session_report(result: SessionResult) -> Report:
     """The page of one session as data, ready for `reports.render.render`."""
     session = result.session
-    columns = lap_columns(result)
+    columns, off = lap_columns(result)
     reference = reference_span(result)
     first = reference.number if reference is not None else None
     if first is None and columns:
@@ -91,7 +91,7 @@ def session_report(result: SessionResult) -> Report:
             for corner in result.corners
         ),
         first_lap=first,
-        data=_page_data(result, columns),
+        data=_page_data(result, columns, off),
     )
 
 
@@ -106,11 +106,12 @@ def _lap_options(result: SessionResult, columns: dict[str, JsonDict]) -> tuple[O
     )
 
 
-def _page_data(result: SessionResult, columns: dict[str, JsonDict]) -> JsonDict:
+def _page_data(result: SessionResult, columns: dict[str, JsonDict], off: float) -> JsonDict:
     places = corner_places(result)
     return {
         "length": drawn_length_m(result),
         "laps": columns,
+        "off": round(off, 4),
         "notCounted": {str(lap.number): lap.reason for lap in result.laps if not lap.valid},
         "corners": [
             {

@@ -69,10 +69,10 @@ def test_the_vendored_bundle_is_the_recorded_one() -> None:
         assert "MIT License" in vendor.joinpath(entry["licence_file"]).read_text(encoding="utf-8")
 
 
-def test_the_page_of_twenty_laps_and_120_000_samples_stays_below_2_5_megabytes() -> None:
+def test_the_page_of_twenty_laps_and_120_000_samples_stays_below_1_8_megabytes() -> None:
     result = invented_session(laps=20)
     assert result.traces.time_s.size > 120_000
-    assert len(render(session_report(result)).encode()) < 2_500_000
+    assert len(render(session_report(result)).encode()) < 1_800_000
 
 
 def test_the_same_result_gives_the_same_bytes(html: str) -> None:

@@ -32,10 +32,11 @@ function withLap(trace, columns) {
   const bind = trace.meta?.bind;
   if (!bind) return trace;
   const bound = { ...trace };
-  for (const [path, values] of Object.entries(columns[bind] ?? { x: [], y: [] })) {
+  const values = bind === "all_samples" ? allSamples : columns[bind];
+  for (const [path, column] of Object.entries(values ?? { x: [], y: [] })) {
     const [head, tail] = path.split(".");
-    if (tail) bound[head] = { ...bound[head], [tail]: values };
-    else bound[head] = values;
+    if (tail) bound[head] = { ...bound[head], [tail]: column };
+    else bound[head] = column;
   }
   return bound;
 }
