@@ -278,7 +278,7 @@ def test_washers_that_cannot_push_that_hard_are_said() -> None:
 
 @pytest.mark.slow
 def test_parts_come_back_from_simulated_sessions() -> None:
-    car, seeds = circuit_car.Car(), 30
+    car, seeds = circuit_car.Car(), 100
     parts = car.differential
     assert WASHERS.stack is not None
     pressed = compressions_at(WASHERS.stack, parts.spring_force_n)[0]
