@@ -15,6 +15,17 @@ ONE_WAY_TO = 0.15
 TWO_WAY_FROM = 0.85
 
 
+def ways_between(low: float, high: float) -> tuple[str, ...]:
+    """What the unit may work as when overrun lock over drive lock lies in a range.
+
+    >>> ways_between(0.4, 0.6), ways_between(0.1, 0.3)
+    (('1.5-way',), ('one-way', '1.5-way'))
+    """
+    ends = ((ONE_WAY, -1.0, ONE_WAY_TO), (BETWEEN, ONE_WAY_TO, TWO_WAY_FROM),
+            (TWO_WAY, TWO_WAY_FROM, float("inf")))  # fmt: skip
+    return tuple(way for way, start, end in ends if low < end and high >= start)
+
+
 def session_choices(learnt: Learnt, grade: Grade) -> dict[str, Choice | Missing]:
     """Every choice of the session by its name."""
     if learnt.law is None:

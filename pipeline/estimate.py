@@ -124,6 +124,11 @@ class Predicted:
     unit: str
     method: str
 
+    @property
+    def half_width(self) -> float:
+        """Half the width of the range, in the prediction's own unit."""
+        return 0.5 * (self.high - self.low)
+
 
 Answer = Estimate | Missing
 """Every reported number is one of the two; never a NaN, never a guess."""

@@ -17,6 +17,7 @@ from pipeline.runs import bridge
 from pipeline.signals import Signals
 from pipeline.summaries import mean_answer
 from pipeline.two_lumps import (
+    NAMES,
     HeatModel,
     Load,
     Lumps,
@@ -103,15 +104,61 @@ def heat_summary(
     return worked_out(bare, sheet)
 
 
-def with_friction(heat: HeatSummary, friction_w: FloatArray, sheet: BuildSheet) -> HeatSummary:
-    """The same session with another friction power, shape (n,), against a sheet's limits."""
+def with_friction(
+    heat: HeatSummary, friction_w: FloatArray, doubt: float, sheet: BuildSheet
+) -> HeatSummary:
+    """The same session with another friction power, shape (n,), against a sheet's limits.
+
+    ``doubt`` is the 95 % half width of that power as a share; the bands carry it on.
+    """
     count = len(heat.load.friction_w)
     friction = averaged(friction_w, len(friction_w) // count)[:count]
     pace = heat.pace
     if pace is not None:
         pace = replace(pace, friction_w=float(np.mean(friction[pace.on])))
-    other = replace(heat, load=replace(heat.load, friction_w=friction), pace=pace)
+    covariance = heat.model.covariance.copy()
+    share = NAMES.index("friction_share")
+    covariance[share, share] += (doubt / heat.model.quantile) ** 2
+    other = replace(
+        heat,
+        model=replace(heat.model, covariance=covariance),
+        load=replace(heat.load, friction_w=friction),
+        pace=pace,
+    )
     return worked_out(replace(other, measured_oil_c=None), sheet)
+
+
+def warmer_by(
+    today: HeatSummary, then: HeatSummary, doubt: float, sheet: BuildSheet
+) -> dict[str, Predicted]:
+    """How much warmer other parts run than today's, by the names of the temperatures. [K]
+
+    What is not known of the heat paths is common to both and largely cancels; what is not known of
+    the other parts' friction power, ``doubt`` as a share, does not.
+    """
+    race_s = sheet.limits.race_length_s
+
+    def ends(heat: HeatSummary, lumps: Lumps) -> FloatArray:
+        plates, oil = temperatures(lumps, heat.load, heat.start_c, heat.start_c)
+        found = [float(np.max(plates)), float(np.max(oil))]
+        if heat.pace is not None and race_s is not None:
+            found.append(_oil_after(lumps, heat.pace, race_s, heat.start_c))
+        return np.array(found)
+
+    def apart(lumps: Lumps) -> FloatArray:
+        return ends(then, lumps) - ends(today, lumps)
+
+    model, step = today.model, 1e-3
+    value = apart(model.lumps)
+    more = replace(model.lumps, friction_share=model.lumps.friction_share * (1 + step))
+    by_friction = doubt * (ends(then, more) - ends(then, model.lumps)) / step
+    half = np.hypot(model.half_width(apart), by_friction)
+    names = ("plates_peak_c", "oil_peak_c", "oil_race_end_c")
+    method = "difference of both, the same heat paths in both"
+    return {
+        name: Predicted(at, at - wide, at + wide, "K", method)
+        for name, at, wide in zip(names, value.tolist(), half.tolist(), strict=False)
+    }
 
 
 def prior_of(sheet: BuildSheet, gain_tolerance: float) -> HeatModel:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.axle import LEAST_SPEED_MPS
 from pipeline.build_sheet import BuildSheet, Differential
 from pipeline.changed_parts import (
     breakaway_share,
@@ -23,23 +22,35 @@ from pipeline.changed_parts import (
     ramp_share,
 )
 from pipeline.estimate import Estimate, Missing, Predicted, Prediction
-from pipeline.plates import PreloadLaw
+from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.predict import bench_readings, stated_law
-from pipeline.regression import student_t
-from pipeline.rerun import DRIVER_S, AxleParts, Law, Recorded, grip, rerun
 from pipeline.result import HeatSummary, SessionResult
-from pipeline.session_heat import with_friction
+from pipeline.session_heat import warmer_by, with_friction
+from pipeline.what_if_energy import Driven, driven_with, law_of
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 Range = tuple[float, float]
 
-# Where the tyres' answer makes or takes away more of the energy than this share of today's, the
-# history would not have stayed what it was. Chosen by us.
-FROZEN_UP_TO = 0.25
-# Less than this near the tyres' limit tells little of it. Chosen by us.
-LEAST_SATURATED_S = 5.0
 LAW_NAMES = ("breakaway_torque_nm", "lock_drive", "lock_overrun")
+
+
+@dataclass(frozen=True, slots=True)
+class LawCurve:
+    """Torque that the packs hold over the input torque, with the ends of its range. [N m]"""
+
+    middle_nm: FloatArray
+    low_nm: FloatArray
+    high_nm: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLaws:
+    """Today's law and that of the other parts over the input torques that the log visited."""
+
+    input_nm: FloatArray
+    today: LawCurve
+    then: LawCurve | None
+    """None where the law of these parts is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +62,14 @@ class WhatIf:
     then: Mapping[str, Prediction]
     limits: tuple[str, ...]
     """What these numbers rest on and where they end, in sentences."""
+    too_far: str
+    """Why the recorded history hardly holds for so large a change; empty where it does."""
     heat_today: HeatSummary | Missing
     heat_then: HeatSummary | Missing
+    warmer: Mapping[str, Predicted]
+    """How much warmer plates and oil run than today, by the names of the temperatures. [K]"""
+    laws: DrawnLaws | None
+    """None where the session has no law to draw."""
 
 
 def what_if(result: SessionResult, today: BuildSheet, then: BuildSheet) -> WhatIf | Missing:
@@ -95,18 +112,13 @@ def what_if(result: SessionResult, today: BuildSheet, then: BuildSheet) -> WhatI
     there = [answer for answer in then_law if isinstance(answer, Predicted)]
     limits = [*_LIMITS, *_what_is_new(today, then)]
     numbers: dict[str, Prediction] = {**law, "lock_overrun_to_drive": _way(result, *both[1:])}
-    heat_then: HeatSummary | Missing = Missing("the law of these parts is not known")
-    energy: Prediction = Missing("the law of these parts is not known")
+    driven: Driven | Missing = Missing("the law of these parts is not known")
     if len(there) == len(then_law):
-        numbers_today = _law_of([answer.value for answer in known])
-        energy, power, words = _energy(
-            result, today, (numbers_today, preload_today), there, preload_then
-        )
-        limits += words
-        heat_then = result.heat
-        if isinstance(result.heat, HeatSummary):
-            heat_then = with_friction(result.heat, power, then)
-    numbers["energy_per_lap_j"] = energy
+        from_law = law_of([answer.value for answer in known]), preload_today
+        driven = driven_with(result, today, from_law, there, preload_then)
+    ends, too_far = ((), "") if isinstance(driven, Missing) else (driven.limits, driven.too_far)
+    heat_then, warmer = _heat(result, driven, then)
+    numbers["energy_per_lap_j"] = driven if isinstance(driven, Missing) else driven.energy
     numbers["spring_force_n"] = _force(result, today, then)
     numbers |= _bench_and_new(law, then, preload_then)
     law_today: dict[str, Prediction] = {
@@ -121,10 +133,43 @@ def what_if(result: SessionResult, today: BuildSheet, then: BuildSheet) -> WhatI
         build=then.differential.build,
         today=before,
         then=numbers,
-        limits=tuple(limits),
+        limits=(*limits, *ends, *((too_far,) if too_far else ())),
+        too_far=too_far,
         heat_today=result.heat,
         heat_then=heat_then,
+        warmer=warmer,
+        laws=_laws(result, there if len(there) == len(then_law) else None, preload_then),
     )
+
+
+def _heat(
+    result: SessionResult, driven: Driven | Missing, then: BuildSheet
+) -> tuple[HeatSummary | Missing, dict[str, Predicted]]:
+    """Temperatures with the other parts' friction power, and how much warmer than today."""
+    if isinstance(driven, Missing) or isinstance(result.heat, Missing):
+        return (driven if isinstance(driven, Missing) else result.heat), {}
+    doubt = driven.energy.half_width / max(driven.energy.value, 1e-9)
+    heat = with_friction(result.heat, driven.power_w, doubt, then)
+    return heat, warmer_by(result.heat, heat, doubt, then)
+
+
+def _laws(
+    result: SessionResult, law: list[Predicted] | None, preload: PreloadLaw
+) -> DrawnLaws | None:
+    fit = result.lock_fit
+    if fit is None:
+        return None
+    then = None
+    if law is not None:
+        middle, low, high = (
+            locking_torque(
+                fit.curve_input_nm, *law_of([getattr(each, end) for each in law]), preload
+            )
+            for end in ("value", "low", "high")
+        )
+        then = LawCurve(middle, low, high)
+    today = LawCurve(fit.curve_nm, fit.curve_low_nm, fit.curve_high_nm)
+    return DrawnLaws(fit.curve_input_nm, today, then)
 
 
 def _force(result: SessionResult, today: BuildSheet, then: BuildSheet) -> Prediction:
@@ -217,143 +262,3 @@ def _what_is_new(today: BuildSheet, then: BuildSheet) -> list[str]:
     if _law_changes(today, then):
         said.append("Springs and ramps act together in another way than today.")
     return said
-
-
-def _recorded(result: SessionResult, sheet: BuildSheet) -> Recorded:
-    """The session's traces as the axle is run again from them."""
-    traces, car = result.traces, sheet.car
-    assert traces.input_torque_nm is not None
-    assert traces.torque_difference_nm is not None
-    assert traces.wheel_mean_radps is not None
-    mean = traces.speed_mps / car.rolling_radius_m
-    # Expected is left less right, so that turning left makes it negative.
-    yaw = -traces.expected_difference_radps * car.rolling_radius_m / car.track_m
-    turning = traces.expected_difference_radps
-    given = (
-        traces.input_torque_nm,
-        traces.torque_difference_nm,
-        traces.wheel_mean_radps,
-        traces.speed_difference_radps,
-        mean,
-        turning,
-        traces.speed_mps * yaw,
-    )
-    known = np.all(np.isfinite(np.stack(given)), axis=0)
-    pull, apart, wheels, difference, rolling, turning, lateral = (
-        np.where(known, each, 0.0) for each in given
-    )
-    return Recorded(
-        rate_hz=result.session.rate_hz,
-        input_nm=pull,
-        torque_difference_nm=apart,
-        mean_radps=wheels,
-        difference_radps=difference,
-        rolling_mean_radps=rolling,
-        rolling_difference_radps=turning,
-        lateral_mps2=lateral,
-        usable=known & (np.nan_to_num(traces.speed_mps) > LEAST_SPEED_MPS),
-    )
-
-
-# Where the build sheet leaves them out: usual sizes of a circuit car, chosen by us.
-_WHEEL_INERTIA_KGM2 = (0.9, 1.3)
-_DRIVELINE_INERTIA_KGM2 = 3.5
-
-
-def _axle_parts(result: SessionResult, sheet: BuildSheet) -> AxleParts | Missing:
-    softness = result.estimates.get("slip_per_torque_difference")
-    if not isinstance(softness, Estimate) or softness.low <= 0:
-        return Missing("the tyres' slip under torque is not known from this log")
-    car, line = sheet.car, sheet.driveline
-    wheel = _middle(car.wheel_inertia_kgm2 or _WHEEL_INERTIA_KGM2)
-    driveline = _DRIVELINE_INERTIA_KGM2
-    if line.engine_inertia_kgm2 and line.gear_ratios and line.final_drive:
-        # The engine in a middle gear: the log's own gear changes too fast to matter more.
-        turns = line.gear_ratios[len(line.gear_ratios) // 3] * line.final_drive
-        driveline = _middle(line.engine_inertia_kgm2) * turns**2
-        driveline += _middle(line.driveline_inertia_kgm2 or (0.1, 0.1))
-    radius = car.rolling_radius_m
-    return AxleParts(wheel, driveline, radius, 1 / (radius**2 * softness.value))
-
-
-def _middle(span: Range) -> float:
-    return 0.5 * sum(span)
-
-
-def _energy(
-    result: SessionResult,
-    sheet: BuildSheet,
-    today: tuple[Law, PreloadLaw],
-    law: list[Predicted],
-    preload: PreloadLaw,
-) -> tuple[Prediction, FloatArray, list[str]]:
-    """Energy per lap under the new law, its friction power over time, and what to say of it.
-
-    The log's own energy plus what the law changes in the axle run again, so that what the model
-    leaves out of both runs stays in.
-    """
-    traces = result.traces
-    assert traces.friction_power_w is not None
-    logged = np.nan_to_num(traces.friction_power_w)
-    parts = _axle_parts(result, sheet)
-    if isinstance(parts, Missing):
-        return parts, logged, []
-    recorded = _recorded(result, sheet)
-    capacity = grip(recorded, parts)
-    counted = [lap.number for lap in result.laps if lap.valid]
-    measured = [lap.energy_j for lap in result.laps if lap.valid]
-    energies = np.array([each.value for each in measured if isinstance(each, Estimate)])
-    if len(counted) < 2 or len(energies) < len(counted):
-        return Missing("a mean over laps needs two that count, with their energy"), logged, []
-
-    def run(numbers: Law, law_kind: PreloadLaw, driver_s: float) -> FloatArray:
-        return rerun(recorded, parts, capacity[:2], numbers, law_kind, driver_s)
-
-    def by_lap(power_w: FloatArray) -> FloatArray:
-        sums = [float(np.sum(power_w[traces.lap == lap])) for lap in counted]
-        return np.array(sums) / recorded.rate_hz
-
-    middle = _law_of([each.value for each in law])
-    before = {driver_s: run(*today, driver_s) for driver_s in DRIVER_S}
-    after = {driver_s: run(middle, preload, driver_s) for driver_s in DRIVER_S}
-    usual = DRIVER_S[1]
-    changes: dict[float | str, FloatArray] = {
-        driver_s: by_lap(after[driver_s] - before[driver_s]) for driver_s in DRIVER_S
-    }
-    for end in ("low", "high"):
-        numbers = _law_of([getattr(each, end) for each in law])
-        changes[end] = by_lap(run(numbers, preload, usual) - before[usual])
-    before_j, change_j = float(energies.mean()), float(changes[usual].mean())
-    ends = [before_j + float(change.mean()) for change in changes.values()]
-    # Both the recorded laps and those to come scatter.
-    each = energies + changes[usual]
-    scatter = student_t(len(counted) - 1) * float(np.std(each, ddof=1)) / np.sqrt(len(counted))
-    half = float(np.sqrt(2) * scatter)
-    value = before_j + change_j
-    answer = Predicted(
-        value, max(min(ends) - half, 0.0), max(ends) + half, "J",
-        f"energy of {len(counted)} recorded laps plus what the axle, run again, makes more of it; "
-        "range from the laps, the law, and a quick or slow driver",
-    )  # fmt: skip
-    words = []
-    if abs(change_j) > FROZEN_UP_TO * before_j:
-        words.append(_far_from_recorded(change_j))
-    if capacity[2] < LEAST_SATURATED_S:
-        words.append(
-            f"Tyres near their limit were seen for {capacity[2]:.0f} s only; how they answer less "
-            "lock is hardly known."
-        )
-    return answer, logged + after[usual] - before[usual], words
-
-
-def _far_from_recorded(change_j: float) -> str:
-    return (
-        f"The wheels would turn much differently: {change_j / 1000:+.1f} kJ a lap. A recorded "
-        "history does not hold for a change this large; take energy and temperatures as a "
-        "direction only, and change in smaller steps."
-    )
-
-
-def _law_of(numbers: list[float]) -> Law:
-    breakaway, drive, overrun = numbers
-    return breakaway, drive, overrun

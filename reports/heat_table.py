@@ -6,23 +6,19 @@ from pipeline.estimate import Estimate, Missing
 from pipeline.result import HeatAnswer, SessionResult
 from reports.document import Align, Cell, Column, Row, Table
 from reports.numbers import number
+from reports.wording import Quantity, quantity
 
-_ROWS: tuple[tuple[str, str, str, str], ...] = (
-    ("plates_peak_c", "Plates, hottest", "in this session", "°C"),
-    ("oil_peak_c", "Oil, hottest", "in this session", "°C"),
-    ("plates_above_limit_s", "Plates above their limit", "in this session", "s"),
-    ("oil_above_limit_s", "Oil above its limit", "in this session", "s"),
-    (
-        "oil_steady_c",
-        "Oil, in the end",
-        "if the car kept running at this pace",
-        "°C",
-    ),
-    ("oil_time_constant_s", "Oil, time constant", "two thirds of the way there", "s"),
-    ("oil_race_end_c", "Oil at the end of the race", "of the build sheet's length", "°C"),
-    ("plates_race_end_c", "Plates at the end of the race", "hottest place of the lap", "°C"),
-    ("oil_margin_k", "Oil, margin to its limit", "at the end of the race", "K"),
-    ("plates_margin_k", "Plates, margin to their limit", "at the end of the race", "K"),
+_ROWS = (
+    "plates_peak_c",
+    "oil_peak_c",
+    "plates_above_limit_s",
+    "oil_above_limit_s",
+    "oil_steady_c",
+    "oil_time_constant_s",
+    "oil_race_end_c",
+    "plates_race_end_c",
+    "oil_margin_k",
+    "plates_margin_k",
 )
 
 
@@ -34,7 +30,7 @@ def heat_table(result: SessionResult) -> Table:
     if isinstance(heat, Missing):
         empty = f"Not observable: {heat.reason}."
     else:
-        rows = tuple(_row(heat.answers[name], *words) for name, *words in _ROWS)
+        rows = tuple(_row(heat.answers[name], quantity(name, "")) for name in _ROWS)
         caption = f"Two lumps of heat, plates and housing with oil; {heat.basis}."
     return Table(
         id="heat-table",
@@ -52,15 +48,15 @@ def heat_table(result: SessionResult) -> Table:
     )
 
 
-def _row(answer: HeatAnswer, label: str, meaning: str, unit: str) -> Row:
-    name = Cell(label, small=meaning)
+def _row(answer: HeatAnswer, shown: Quantity) -> Row:
+    name = Cell(shown.label, small=shown.meaning)
     if isinstance(answer, Missing):
         return Row((name, Cell(f"not observable: {answer.reason}", span=2), Cell("")))
     evidence = f"fitted, n {answer.n}" if isinstance(answer, Estimate) else "assumed"
     return Row(
         (
             name,
-            Cell(f"{number(answer.value, 0)} {unit}"),
+            Cell(f"{number(answer.value, 0)} {shown.unit}"),
             Cell(f"{number(answer.low, 0)} to {number(answer.high, 0)}"),
             Cell(evidence),
         )

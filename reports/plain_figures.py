@@ -60,3 +60,16 @@ def ribbon(x: np.ndarray, low: np.ndarray, high: np.ndarray, colour: str) -> Jso
         "line": {"width": 0, "color": colour},
         "hoverinfo": "skip",
     }
+
+
+def limit_mark(at: float, words: str) -> tuple[JsonDict, JsonDict]:
+    """A dashed line across the figure at a limit, and its words: a shape and an annotation."""
+    line: JsonDict = {
+        "type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1, "y0": at, "y1": at,
+        "line": {"color": LIGHT["sheet"], "width": 1.6, "dash": "9px,5px"},
+    }  # fmt: skip
+    said: JsonDict = {
+        "xref": "paper", "yref": "y", "x": 1, "y": at, "xanchor": "right", "yanchor": "bottom",
+        "text": words, "showarrow": False, "font": {"size": 11, "color": LIGHT["muted"]},
+    }  # fmt: skip
+    return line, said

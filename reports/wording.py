@@ -173,6 +173,42 @@ QUANTITIES: dict[str, Quantity] = {
     "shim_to_wanted_m": Quantity(
         "Shim to the wanted breakaway", "to add; below zero to take out", "mm", 1000.0,
     ),
+    "washer_travel_left_m": Quantity(
+        "Washers' travel left", "until they are pressed flat", "mm", 1000.0,
+    ),
+    "breakaway_new_plates_nm": Quantity(
+        "Breakaway, new plates", "before they run in: a new face carries a little further out",
+        "N·m", 1.0,
+    ),
+    "bench_other_wheel_held_nm": Quantity(
+        "Other wheel held, neutral", "ramps unloaded: half the breakaway torque", "N·m", 1.0,
+    ),
+    "bench_in_gear_forward_nm": Quantity(
+        "In gear, turned forward", "other wheel free: the overrun ramps load too", "N·m", 1.0,
+    ),
+    "bench_in_gear_backward_nm": Quantity(
+        "In gear, turned backward", "other wheel free: the drive ramps load too", "N·m", 1.0,
+    ),
+    "plates_peak_c": Quantity("Plates, hottest", "in this session", "°C", 1.0),
+    "oil_peak_c": Quantity("Oil, hottest", "in this session", "°C", 1.0),
+    "plates_above_limit_s": Quantity("Plates above their limit", "in this session", "s", 1.0),
+    "oil_above_limit_s": Quantity("Oil above its limit", "in this session", "s", 1.0),
+    "oil_steady_c": Quantity(
+        "Oil, in the end", "if the car kept running at this pace", "°C", 1.0,
+    ),
+    "oil_time_constant_s": Quantity(
+        "Oil, time constant", "two thirds of the way there", "s", 1.0,
+    ),
+    "oil_race_end_c": Quantity(
+        "Oil at the end of the race", "of the build sheet's length", "°C", 1.0,
+    ),
+    "plates_race_end_c": Quantity(
+        "Plates at the end of the race", "hottest place of the lap", "°C", 1.0,
+    ),
+    "oil_margin_k": Quantity("Oil, margin to its limit", "at the end of the race", "K", 1.0),
+    "plates_margin_k": Quantity(
+        "Plates, margin to their limit", "at the end of the race", "K", 1.0,
+    ),
     **{
         f"{str(state).replace(' ', '_')}_s_per_lap": Quantity(
             f"Time {words}", "in one lap", "s", 1.0, "slip"

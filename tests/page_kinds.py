@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from sample_run import other_parts, sample_result, sample_sheet, sample_what_if
 from seasons import published_sessions
 from session_results import invented_session
 from session_variants import without_laps, without_torque
@@ -17,7 +18,9 @@ from reports.index import index_report
 from reports.season import season_report
 from reports.session import session_report
 from reports.setups import setups_report
+from reports.what_if import what_if_report
 
+STEEPER = other_parts(drive_ramp_deg=48.0)
 PAGES: dict[str, Callable[[], Report]] = {
     "session": lambda: session_report(invented_session(laps=3)),
     "session without torque": lambda: session_report(without_torque(invented_session(laps=2))),
@@ -28,5 +31,8 @@ PAGES: dict[str, Callable[[], Report]] = {
     ),
     "index": lambda: index_report(
         rebuilt_season(), published_sessions(25, np.random.default_rng(1)), "Ostrel C3"
+    ),
+    "what-if": lambda: what_if_report(
+        sample_result().session, sample_what_if(STEEPER), sample_sheet(), STEEPER, "steeper ramps"
     ),
 }

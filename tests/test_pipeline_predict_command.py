@@ -44,11 +44,16 @@ def test_json_is_one_object_with_both_sides(sidegear: Sidegear, driven: Path) ->
     assert "method" in then
 
 
-def test_nothing_in_the_logbook_is_changed(sidegear: Sidegear, driven: Path) -> None:
+def test_a_page_is_put_beside_the_sessions_which_stay_as_they_are(
+    sidegear: Sidegear, driven: Path
+) -> None:
     before = {path: path.read_bytes() for path in driven.rglob("*") if path.is_file()}
-    sidegear("predict", "-b", driven, "-c", "drive_ramp_deg=48")
+    said = sidegear("predict", "-b", driven, "-c", "drive_ramp_deg=46")
     after = {path: path.read_bytes() for path in driven.rglob("*") if path.is_file()}
-    assert after == before
+    assert {path: after[path] for path in before} == before
+    (page,) = set(after) - set(before)
+    assert page.name == "what-if-hollin_fell_run1-drive_ramp_deg-46.html"
+    assert str(page) in said.out
 
 
 @pytest.mark.parametrize(

@@ -114,8 +114,8 @@ def test_more_lock_on_drive_lets_the_wheels_run_away_less(session: SessionResult
 def test_a_change_too_large_for_the_recorded_history_says_so(session: SessionResult) -> None:
     far = asked(session, changed(friction_faces_per_pack=1)).limits
     near = asked(session, changed(drive_ramp_deg=50.5)).limits
-    assert any("does not hold for a change this large" in sentence for sentence in far)
-    assert not any("does not hold" in sentence for sentence in near)
+    assert any("hardly holds for a change this large" in sentence for sentence in far)
+    assert not any("hardly holds" in sentence for sentence in near)
 
 
 def test_a_ramp_that_the_sheet_leaves_out_leaves_its_lock_unknown(session: SessionResult) -> None:
@@ -139,18 +139,34 @@ CHANGES = (
     {"drive_ramp_deg": 54.0},
     {"overrun_ramp_deg": 55.0},
 )
+# Up to three quarters of the energy more or less; the tool says that the history hardly holds.
+LARGE_CHANGES = (
+    {"friction_faces_per_pack": 3},
+    {"friction_faces_per_pack": 6},
+    {"drive_ramp_deg": 42.0},
+    {"drive_ramp_deg": 62.0},
+    {"spring_force_n": 1000.0},
+    {"spring_force_n": 4500.0},
+    {"overrun_ramp_deg": 45.0},
+    {"drive_ramp_deg": 75.0},
+)
 
 
 @pytest.mark.slow
-def test_the_predicted_setup_is_met_when_the_simulator_drives_it() -> None:
-    # Twenty pairs of sessions on other days: other tyres, another hand.
+@pytest.mark.parametrize(
+    ("changes", "sessions", "first"), [(CHANGES, 20, 900), (LARGE_CHANGES, 16, 1300)]
+)
+def test_the_predicted_setup_is_met_when_the_simulator_drives_it(
+    changes: tuple[dict[str, float], ...], sessions: int, first: int
+) -> None:
+    # Pairs of sessions on two days: other tyres, another hand.
     met = np.zeros(4)
     names = ("breakaway_torque_nm", "lock_drive", "lock_overrun", "energy_per_lap_j")
-    for seed in range(20):
+    for seed in range(first, first + sessions):
         car = circuit_car.Car()
-        other = car.with_parts(**CHANGES[seed % len(CHANGES)])
-        _, log = simulate(900 + seed, car, laps=6)
-        then, _ = simulate(950 + seed, other, laps=6)
+        other = car.with_parts(**changes[seed % len(changes)])
+        _, log = simulate(seed, car, laps=6)
+        then, _ = simulate(seed + 50, other, laps=6)
         truth = circuit_car.truth(then)
         energy = float(np.mean([lap.energy_j for lap in truth.laps if lap.flying]))
         found = what_if(
@@ -161,7 +177,7 @@ def test_the_predicted_setup_is_met_when_the_simulator_drives_it() -> None:
         for place, (name, value) in enumerate(zip(names, values, strict=True)):
             answer = predicted(found.then, name)
             met[place] += answer.low <= value <= answer.high
-    assert np.all(met >= 16), met
+    assert np.all(met >= 0.8 * sessions), met
 
 
 def test_a_sheet_without_parts_changes_nothing(session: SessionResult) -> None:

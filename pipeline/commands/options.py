@@ -83,6 +83,16 @@ def day_of(text: str | None) -> date:
         raise InputError(msg) from None
 
 
+def page_name(kind: str, *words: str) -> str:
+    """A file name for a page, from words of the user that a file name may not hold.
+
+    >>> page_name("what-if", "run1", "drive_ramp_deg=48")
+    'what-if-run1-drive_ramp_deg-48.html'
+    """
+    safe = "".join(c if c.isalnum() or c == "_" else "-" for c in "-".join(words))
+    return f"{kind}-{safe[:80].strip('-')}.html"
+
+
 def results_of(folder: Path) -> list[dict[str, Any]]:
     """Every published result of a logbook, in order of its name."""
     from loaders.logbook import read_result

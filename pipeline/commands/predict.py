@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loaders.errors import InputError, nearest
-from pipeline.commands.options import LOGBOOK
+from pipeline.commands.options import LOGBOOK, page_name
 
 if TYPE_CHECKING:
     from loaders.logbook import Logbook
@@ -44,15 +44,17 @@ def predict(
 ) -> None:
     """Say what other parts would do in SESSION, side by side with what it was.
 
-    SESSION is a session's id or name in the logbook; the last one when left out. Nothing in the
-    logbook is changed.
+    SESSION is a session's id or name in the logbook; the last one when left out. Sessions and
+    sheets of the logbook stay as they are; a page of the comparison is put beside them.
     """
-    from loaders.logbook import Logbook
+    from loaders.logbook import Logbook, put_text
     from loaders.store import read_session
     from pipeline.analyse import analyse
     from pipeline.build_sheet import read_build_sheet, read_circuit
     from pipeline.estimate import Missing
     from pipeline.what_if import what_if
+    from reports.render import render
+    from reports.what_if import what_if_report
 
     if sheet_path is None and not changes:
         msg = (
@@ -83,6 +85,10 @@ def predict(
     click.echo()
     for sentence in (*found.limits, *_CAUTIONS):
         click.echo(textwrap.fill(sentence, 96, initial_indent="  - ", subsequent_indent="    "))
+    page = what_if_report(result.session, found, today, then, ", ".join(parts))
+    name = page_name("what-if", stored.name, *parts)
+    put_text(logbook.folder, name, render(page))
+    click.echo(f"  report: {(logbook.folder / name).resolve()}")
 
 
 _CAUTIONS = (
@@ -213,5 +219,6 @@ def to_object(session_id: str, found: WhatIf) -> dict[str, Any]:
         "then": {name: answer_object(answer) for name, answer in found.then.items()},
         "heat_today": heat(found.heat_today),
         "heat_then": heat(found.heat_then),
+        "warmer": {name: answer_object(more) for name, more in found.warmer.items()},
         "limits": [*found.limits, *_CAUTIONS],
     }
