@@ -9,13 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Version of the stored session.
 
 1: first version (2026-11).
 2: one column ``suspect`` with a bit for each channel (its metadata name them), in 1 a column of
 booleans ``NAME_suspect`` for each channel with marks; rate and points of the time base are the
 log's to nine digits, in 1 to all that a float holds.
+3: of a long log, channels that are columns of it in another unit stand in ``logs/ID.parquet``
+alone; the metadata's ``lines`` say which.
 """
 
 

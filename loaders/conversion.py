@@ -12,7 +12,7 @@ from loaders.channels import CHANNEL_BY_NAME, TIME, Channel, Quantity
 from loaders.errors import InputError
 from loaders.mapping import ChannelMap, TimeColumn, time_unit, unit_for
 from loaders.rawtable import Chunk, FloatArray, RawLog
-from loaders.session import BoolArray, SampleCount, Treatment
+from loaders.session import BoolArray, Line, SampleCount, Treatment
 from loaders.timebase import ForwardRows, TimeBase, time_base, usual_step
 from loaders.units import Unit
 
@@ -60,11 +60,15 @@ class Facts:
 
     base: TimeBase
     channels: dict[str, ChannelFacts]
+    lines: dict[str, Line]
+    """The channels with nothing left out, moved or filled: column and unit tell all of them."""
 
     def agrees_with(self, other: Facts) -> bool:
         """Whether both make the same session of the same rows."""
-        return self.base == other.base and all(
-            each.agrees_with(other.channels[name]) for name, each in self.channels.items()
+        return (
+            self.base == other.base
+            and self.lines == other.lines
+            and all(each.agrees_with(other.channels[name]) for name, each in self.channels.items())
         )
 
 
@@ -93,7 +97,11 @@ class Conversion:
     def __init__(self, log: RawLog, channel_map: ChannelMap) -> None:
         self._map = channel_map
         self._place = _time_place(log, channel_map)
-        self._to_seconds, self._to_si = _units(log, channel_map)
+        self._to_seconds, to_si = _units(log, channel_map)
+        self._lines = {
+            name: Line(entry.column, to_si[name].factor, to_si[name].offset)
+            for name, entry in channel_map.channels.items()
+        }
         self._forward = ForwardRows()
         self._stamps: list[FloatArray] = []
         self._seen = {name: _Seen(CHANNEL_BY_NAME[name]) for name in channel_map.channels}
@@ -110,13 +118,9 @@ class Conversion:
         stamps = stamps if kept is None else stamps[kept]
         self._stamps.append(stamps)
         channels = {}
-        for name, entry in self._map.channels.items():
-            values = chunk.columns[entry.column]
-            values = values if kept is None else values[kept]
-            unit = self._to_si[name]
-            if unit != Unit(1.0):
-                with np.errstate(over="ignore"):  # what overflows is outside every limit
-                    values = values * unit.factor + unit.offset
+        for name, line in self._lines.items():
+            values = chunk.columns[line.column]
+            values = line.of(values if kept is None else values[kept])
             channels[name] = _inside_limits(self._seen[name], values, stamps)
         return SiRows(stamps, channels)
 
@@ -147,7 +151,16 @@ class Conversion:
         # From here on parts of one array: a day's time stamps are held once.
         self._stamps = np.split(stamps, ends[:-1]) if len(ends) else []
         base = time_base(stamps, self._place, self._map.path.name)
-        return Facts(base, {name: self._channel_facts(s, base) for name, s in self._seen.items()})
+        channels = {name: self._channel_facts(s, base) for name, s in self._seen.items()}
+        row_by_row = base.even and base.points == self.rows_read
+        lines = {
+            name: line
+            for name, line in self._lines.items()
+            if row_by_row
+            and channels[name].samples == base.points
+            and not self._map.channels[name].delay_s
+        }
+        return Facts(base, channels, lines)
 
     def _channel_facts(self, seen: _Seen, base: TimeBase) -> ChannelFacts:
         clamped = np.empty(0, np.intp)

@@ -41,7 +41,7 @@ from loaders.textblocks import Lines, as_text, count_lines
 from loaders.timestamps import Counting, seconds_of
 
 # Small enough to stay near the processor, and large beside what a call of the parser costs.
-_BLOCK_BYTES = 1 << 22
+_BLOCK_BYTES = 1 << 23
 # Cells of this many blanks or fewer are blank; fixed-width exports fill them up.
 _WIDEST_BLANK = 32
 # Of a spare column's filled cells at the top, so many have to be numbers.

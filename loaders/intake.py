@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
@@ -16,7 +16,7 @@ from loaders.mapping import ChannelMap, choose_map
 from loaders.normalise import Outcome, Sink, carried, open_with_map, with_maps
 from loaders.rawstore import RawWriter, StoredLog, stored_log
 from loaders.rawtable import Chunk, RawLog
-from loaders.session import Session
+from loaders.session import Line, Session
 from loaders.store import SessionWriter, read_session, write_session
 
 
@@ -42,7 +42,7 @@ def take_in(log: Path, maps: list[ChannelMap], maps_sha256: str, room: Room) -> 
             keep.wait()
             keeper.finish(channel_map.text)
         _on_disk(room.log, room.session)
-    return read_session(room.session)
+    return read_session(room.session, room.log)
 
 
 def take_again(stored: StoredLog, maps: list[ChannelMap], maps_sha256: str, room: Room) -> Session:
@@ -66,7 +66,7 @@ def take_again(stored: StoredLog, maps: list[ChannelMap], maps_sha256: str, room
         chunks = (_seen_by_none, lambda: ahead(stored.log().chunks))
         _carry_into(room, raw, channel_map, maps_sha256, chunks)
         _on_disk(room.session)
-    return read_session(room.session)
+    return read_session(room.session, stored.path)
 
 
 def take_over(session: Session, room: Room) -> Session:
@@ -102,10 +102,10 @@ class _SessionFile:
         self._writer: SessionWriter | None = None
         self._behind: Behind[object] | None = None
 
-    def started(self) -> Sink:
+    def started(self, lines: Mapping[str, Line]) -> Sink:
         """Ready for the first points."""
         self._close()
-        self._writer = SessionWriter(self._path, self._channels)
+        self._writer = SessionWriter(self._path, self._channels, lines)
         behind = Behind(self._writer.write)
         self._behind = behind  # type: ignore[assignment]
         return behind

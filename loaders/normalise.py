@@ -8,7 +8,7 @@ verified: where it turns out otherwise, the log is carried again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -16,12 +16,13 @@ from typing import Protocol
 
 import numpy as np
 
+from loaders.ahead import ahead
 from loaders.conversion import Conversion, Facts, SiRows
 from loaders.errors import InputError
 from loaders.mapping import ChannelMap, TextTable, choose_map
 from loaders.rawtable import Chunk, FloatArray, Layout, RawLog, RawTable
 from loaders.readers import open_raw_log
-from loaders.session import BoolArray, SampleCount, Session, Source, Treatment
+from loaders.session import BoolArray, Line, SampleCount, Session, Source, Treatment
 from loaders.stretches import Block, Carrying, WrongPlanError
 
 __all__ = ["SampleCount", "Session", "Source", "Treatment", "load_session", "normalise"]
@@ -43,6 +44,8 @@ class Outcome:
 
     name: str
     rate_hz: float
+    start_s: float | None
+    """Of an even time base; none where the stamps themselves are stored."""
     points: int
     counts: tuple[SampleCount, ...]
     source: Source
@@ -143,7 +146,7 @@ def carried(
     log: RawLog,
     channel_map: ChannelMap,
     see: Callable[[Chunk], None],
-    started: Callable[[], Sink],
+    started: Callable[[Mapping[str, Line]], Sink],
     again: Callable[[], Iterable[Chunk]],
 ) -> Outcome:
     """Carry a log to its time base, chunk by chunk.
@@ -153,7 +156,8 @@ def carried(
     see : callable
         Is shown each chunk.
     started : callable
-        Where the points go; asked again when what was sent so far does not hold.
+        Where the points go, given the channels of a long log that its columns tell; asked again
+        when what was sent so far does not hold.
     again : callable
         The chunks that were seen, from the first.
 
@@ -166,7 +170,7 @@ def carried(
     conversion = Conversion(log, channel_map)
 
     def converted() -> Iterator[SiRows]:
-        for chunk in log.chunks:
+        for chunk in ahead(log.chunks):
             see(chunk)
             yield conversion.rows(chunk)
 
@@ -175,14 +179,15 @@ def carried(
     plan = _plan(conversion) if not ended else conversion.facts()
     carrying = None
     if plan is not None:
-        carrying = _carried_as_planned(plan, channel_map, started(), chain(held, rows))
+        sink = started({} if ended else plan.lines)
+        carrying = _carried_as_planned(plan, channel_map, sink, chain(held, rows))
     del held
     for _ in rows:  # what is left where the plan was given up
         pass
     facts = plan if ended and plan is not None else conversion.facts()
     if carrying is None or plan is None or not plan.agrees_with(facts):
         carrying = Carrying(facts, channel_map)
-        fresh, sink = Conversion(log, channel_map), started()
+        fresh, sink = Conversion(log, channel_map), started(facts.lines)
         for block in carrying.blocks(fresh.rows(chunk) for chunk in again()):
             sink(block)
     counts = conversion.counts_of_time(facts.base)
@@ -199,8 +204,8 @@ def carried(
         log.read_as, channel_map.path.name, account.notes,
     )  # fmt: skip
     return Outcome(
-        _text(log.path.stem), facts.base.rate_hz, facts.base.points, tuple(counts), source,
-        dict(log.layout.metadata),
+        _text(log.path.stem), facts.base.rate_hz, facts.base.start_s, facts.base.points,
+        tuple(counts), source, dict(log.layout.metadata),
     )  # fmt: skip
 
 
@@ -251,8 +256,9 @@ class Gathered:
     def __init__(self) -> None:
         self._blocks: list[Block] = []
 
-    def started(self) -> Sink:
-        """Ready for the first points."""
+    def started(self, lines: Mapping[str, Line]) -> Sink:
+        """Ready for the first points; of all channels."""
+        del lines
         self._blocks = []
         return self._blocks.append
 

@@ -21,8 +21,13 @@ from loaders.errors import InputError
 from loaders.mapping import TextTable
 from loaders.rawtable import Account, Chunk, Layout, RawLog, floats
 
-RAW_SCHEMA = 1
-"""Version of the stored log, raised when the readers find other numbers in the same file too."""
+RAW_SCHEMA = 2
+"""Version of the stored log, raised when the readers find other numbers in the same file too.
+
+1: first version.
+2: columns of few decimals are DECIMAL, in 1 float64 like all others.
+"""
+_READABLE = (1, 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +52,7 @@ class RawWriter:
             about = {"unit": units[name] or "", "time_format": log.time_formats.get(name, "")}
             about = {key: value for key, value in about.items() if value}
             fields.append(pa.field(name, pa.float64(), metadata=about or None))
-        self._columns = ColumnsWriter(path, fields)
+        self._columns = ColumnsWriter(path, fields, exact=True)
 
     def write(self, chunk: Chunk) -> None:
         """The next rows."""
@@ -149,7 +154,7 @@ def stored_log(path: Path) -> StoredLog:
         raise InputError(msg) from None
     except (OSError, pa.ArrowException, KeyError, ValueError, TypeError):
         raise _damaged(path) from None
-    if version != RAW_SCHEMA:
+    if version not in _READABLE:
         msg = f"{path}: was read by another version of sidegear. Add the log to the logbook again."
         raise InputError(msg)
     return StoredLog(path, about, columns)

@@ -7,12 +7,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from loaders.decimals import numbers_from
 from loaders.errors import InputError
 
 FloatArray = NDArray[np.float64]
@@ -278,8 +279,19 @@ def marks_of(column: pa.ChunkedArray) -> NDArray[np.bool_]:
 
 
 def floats(column: pa.ChunkedArray) -> FloatArray:
-    """A column of float64 with NaN for nulls."""
-    values, nulls = numbers_of(column)
-    if nulls:
-        values = np.where(holes_of(column), np.nan, values)
-    return values.astype(np.float64, copy=False)
+    """A column of float64 or of decimals as float64 with NaN for nulls."""
+    if pa.types.is_decimal(column.type):
+        values = _from_decimals(column)
+    else:
+        values = numbers_of(column)[0].astype(np.float64, copy=False)
+    return np.where(holes_of(column), np.nan, values) if column.null_count else values
+
+
+def _from_decimals(column: pa.ChunkedArray) -> FloatArray:
+    values, at = np.empty(len(column)), 0
+    kind: np.dtype[Any] = np.dtype(np.int32 if column.type.bit_width == 32 else np.int64)
+    for chunk in column.chunks:
+        whole = np.frombuffer(chunk.buffers()[1] or b"", kind)[chunk.offset :][: len(chunk)]
+        numbers_from(whole, column.type.scale, values[at : at + len(chunk)])
+        at += len(chunk)
+    return values

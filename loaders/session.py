@@ -55,6 +55,22 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class Line:
+    """A channel that is a column of the log times a factor, and an offset; row for row."""
+
+    column: str
+    factor: float
+    offset: float
+
+    def of(self, values: FloatArray) -> FloatArray:
+        """The channel of the column's values."""
+        if (self.factor, self.offset) == (1.0, 0.0):
+            return values
+        with np.errstate(over="ignore"):  # what overflows is outside every limit
+            return values * self.factor + self.offset
+
+
+@dataclass(frozen=True, slots=True)
 class Session:
     """One log in SI units on one even time base. A hole is NaN and counted."""
 

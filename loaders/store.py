@@ -1,7 +1,9 @@
 """A session as one Parquet file, and back.
 
 The file is engine-neutral: nulls are holes, units stand in the field metadata. What has changed
-from version to version is said at `SCHEMA_VERSION`; older files are read as they are.
+from version to version is said at `SCHEMA_VERSION`; older files are read as they are. Of a long
+log, channels that are nothing but a column in another unit are not stored twice: the session says
+which column of ``logs/ID.parquet`` they are, row for row, with factor and offset.
 """
 
 from __future__ import annotations
@@ -21,8 +23,17 @@ from loaders.columns import ColumnsWriter
 from loaders.errors import InputError
 from loaders.normalise import Outcome
 from loaders.rawtable import floats, marks_of, numbers_of
-from loaders.session import BoolArray, FloatArray, SampleCount, Session, Source, Treatment
+from loaders.session import (
+    BoolArray,
+    FloatArray,
+    Line,
+    SampleCount,
+    Session,
+    Source,
+    Treatment,
+)
 from loaders.stretches import Block
+from loaders.timebase import even_times
 
 SUSPECT = "suspect"
 """Of each point, which channels are filled or at their stop: a bit for each, in file order."""
@@ -35,10 +46,13 @@ _MOST_IN_MEMORY = 40_000_000
 class SessionWriter:
     """Writes a session as its points come."""
 
-    def __init__(self, path: Path, channels: Sequence[str]) -> None:
-        self.path, self._channels = path, tuple(channels)
+    def __init__(
+        self, path: Path, channels: Sequence[str], lines: Mapping[str, Line] | None = None
+    ) -> None:
+        self.path, self._channels, self._lines = path, tuple(channels), dict(lines or {})
+        self._own = [name for name in channels if name not in self._lines]
         fields = [pa.field(TIME, pa.float64(), metadata={"unit": "s"})]
-        for name in channels:
+        for name in self._own:
             channel = CHANNEL_BY_NAME[name]
             about = {"unit": channel.unit, "meaning": channel.meaning}
             fields.append(pa.field(name, pa.float64(), metadata=about))
@@ -51,7 +65,7 @@ class SessionWriter:
         for bit, name in enumerate(self._channels):
             if block.suspect[name].any():
                 marks |= block.suspect[name].astype(np.int64) << bit
-        channels = (block.channels[name] for name in self._channels)
+        channels = (block.channels[name] for name in self._own)
         self._columns.write([block.time_s, *channels, marks])
 
     def finish(self, outcome: Outcome) -> None:
@@ -61,9 +75,11 @@ class SessionWriter:
                 "schema_version": SCHEMA_VERSION,
                 "name": outcome.name,
                 "rate_hz": outcome.rate_hz,
+                "start_s": outcome.start_s,
                 "counts": [asdict(count) for count in outcome.counts],
                 "source": asdict(outcome.source),
                 "metadata": dict(outcome.metadata),
+                "lines": {name: asdict(line) for name, line in self._lines.items()},
             }
         )
 
@@ -81,21 +97,24 @@ def write_session(session: Session, path: Path) -> None:
         writer.write(Block(session.time_s, dict(session.channels), suspect))
         writer.finish(
             Outcome(
-                session.name, session.rate_hz, len(session.time_s), session.counts, session.source,
-                dict(session.metadata),
+                session.name, session.rate_hz, None, len(session.time_s), session.counts,
+                session.source, dict(session.metadata),
             )
         )  # fmt: skip
     finally:
         writer.close()
 
 
-def read_session(path: Path) -> Session:
+def read_session(path: Path, log: Path | None = None) -> Session:
     """A stored session, as it was written; of a long one, columns are read when asked for.
+
+    ``log`` is where the logbook keeps the log's own columns.
 
     Raises
     ------
     InputError
-        If there is no such file, it is no session of ours, or a newer version wrote it.
+        If there is no such file, it is no session of ours, a newer version wrote it, or columns of
+        the log that it needs are not there.
     """
     try:
         about = _about(path)
@@ -105,7 +124,7 @@ def read_session(path: Path) -> Session:
                 f"one reads up to {SCHEMA_VERSION}). Update sidegear."
             )
             raise InputError(msg)
-        return _session(path, about)
+        return _session(path, log, about)
     except FileNotFoundError:
         msg = f"{path}: no such session. Add its log to the logbook again."
         raise InputError(msg) from None
@@ -132,19 +151,29 @@ def _about(path: Path) -> dict[str, Any]:
     return dict(about)
 
 
-def _session(path: Path, about: Mapping[str, Any]) -> Session:
+def _session(path: Path, log: Path | None, about: Mapping[str, Any]) -> Session:
+    lines = {name: Line(**line) for name, line in about.get("lines", {}).items()}
     with parquet.ParquetFile(path) as stored:
         columns, rows = stored.schema_arrow.names, stored.metadata.num_rows
-    names = [name for name in columns if name in CHANNEL_BY_NAME]
-    channels: Mapping[str, FloatArray] = StoredColumns(path, names)
+        marks = stored.schema_arrow.field(SUSPECT).metadata if SUSPECT in columns else None
+    known = json.loads(marks[b"bits"]) if marks else columns
+    names = [name for name in known if name in CHANNEL_BY_NAME]
+    if lines:
+        _refuse_other_rows(path, log, rows, {line.column for line in lines.values()})
+    stored_columns = StoredColumns(path, names, log, lines)
+    channels: Mapping[str, FloatArray] = stored_columns
     if rows * len(names) <= _MOST_IN_MEMORY:
-        channels = _read_floats(path, [TIME, *names])
+        channels = stored_columns.read(names)
     source = about["source"]
     return Session(
         name=about["name"],
         rate_hz=about["rate_hz"],
-        time_s=channels[TIME] if TIME in channels else _read_floats(path, [TIME])[TIME],
-        channels={name: channels[name] for name in names} if TIME in channels else channels,
+        time_s=(
+            even_times(about["start_s"], about["rate_hz"], 0, rows)
+            if about.get("start_s") is not None
+            else _read_floats(path, [TIME])[TIME]
+        ),
+        channels=channels,
         suspect=_read_marks(path, columns),
         counts=tuple(
             SampleCount(**{**count, "treatment": Treatment(count["treatment"])})
@@ -155,9 +184,22 @@ def _session(path: Path, about: Mapping[str, Any]) -> Session:
     )
 
 
-def _read_floats(path: Path, names: list[str]) -> dict[str, FloatArray]:
+def _refuse_other_rows(path: Path, log: Path | None, rows: int, columns: set[str]) -> None:
+    """Raise when the log's own columns, where the session has its channels, are not there."""
+    if log is not None and log.is_file():
+        with parquet.ParquetFile(log) as stored:
+            if stored.metadata.num_rows == rows and columns <= set(stored.schema_arrow.names):
+                return
+    msg = (
+        f"{path}: its channels are columns of the log, which the logbook does not keep any more. "
+        "Add the log to the logbook again."
+    )
+    raise InputError(msg)
+
+
+def _read_floats(path: Path, names: Sequence[str]) -> dict[str, FloatArray]:
     with parquet.ParquetFile(path) as stored:
-        table = stored.read(columns=names)
+        table = stored.read(columns=list(names))
     return {name: floats(table.column(name)) for name in names}
 
 
@@ -168,6 +210,8 @@ def _read_marks(path: Path, columns: Sequence[str]) -> dict[str, BoolArray]:
             names = [name for name in columns if name.endswith(_SUSPECT_1)]
             table = stored.read(columns=names)
             return {name.removesuffix(_SUSPECT_1): marks_of(table.column(name)) for name in names}
+        if _is_nowhere_set(stored.metadata, stored.schema_arrow.get_field_index(SUSPECT)):
+            return {}
         column = stored.read(columns=[SUSPECT]).column(SUSPECT)
         about = stored.schema_arrow.field(SUSPECT).metadata or {}
     bits = numbers_of(column, np.int64)[0].astype(np.int64, copy=False)
@@ -179,17 +223,35 @@ def _read_marks(path: Path, columns: Sequence[str]) -> dict[str, BoolArray]:
     }
 
 
-class StoredColumns(Mapping[str, FloatArray]):
-    """The channels of a long session, each read from its file whenever it is asked for."""
+def _is_nowhere_set(about: parquet.FileMetaData, column: int) -> bool:
+    """Whether the file itself says of a column that it holds nothing but zeros."""
+    groups = (about.row_group(i).column(column).statistics for i in range(about.num_row_groups))
+    return all(each is not None and each.has_min_max and each.min == each.max == 0
+               for each in groups)  # fmt: skip
 
-    def __init__(self, path: Path, names: Sequence[str]) -> None:
-        self._path, self._names = path, tuple(names)
+
+class StoredColumns(Mapping[str, FloatArray]):
+    """The channels of a session, each read from its file whenever it is asked for."""
+
+    def __init__(
+        self, path: Path, names: Sequence[str], log: Path | None, lines: Mapping[str, Line]
+    ) -> None:
+        self._path, self._names, self._log, self._lines = path, tuple(names), log, lines
 
     def __getitem__(self, name: str) -> FloatArray:
         """The channel's samples."""
         if name not in self._names:
             raise KeyError(name)
-        return _read_floats(self._path, [name])[name]
+        return self.read([name])[name]
+
+    def read(self, names: Sequence[str]) -> dict[str, FloatArray]:
+        """Some channels' samples."""
+        lines = {name: self._lines[name] for name in names if name in self._lines}
+        found = _read_floats(self._path, [name for name in names if name not in lines])
+        if lines and self._log is not None:
+            columns = _read_floats(self._log, sorted({line.column for line in lines.values()}))
+            found |= {name: line.of(columns[line.column]) for name, line in lines.items()}
+        return {name: found[name] for name in names}
 
     def __iter__(self) -> Iterator[str]:
         """The channels' names."""

@@ -144,6 +144,14 @@ def _first_known(times: FloatArray) -> float:
     return float(known[0]) if len(known) else np.nan
 
 
+def even_times(start_s: float, rate_hz: float, first: int, stop: int) -> FloatArray:
+    """Times of some points of an even grid. [s]"""
+    times = np.arange(first, stop, dtype=np.float64)
+    times *= 1 / rate_hz
+    times += start_s
+    return times
+
+
 @dataclass(frozen=True, slots=True)
 class TimeBase:
     """The even grid of a session and how the log's rows meet it."""
@@ -164,7 +172,7 @@ class TimeBase:
 
     def time_s(self, first: int, stop: int) -> FloatArray:
         """Times of some points. [s]"""
-        return self.start_s + self.step_s * np.arange(first, stop, dtype=np.float64)
+        return even_times(self.start_s, self.rate_hz, first, stop)
 
     def index(self, stamps: FloatArray) -> NDArray[np.intp]:
         """Grid point nearest to each row, of the points there are."""

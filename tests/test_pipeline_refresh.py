@@ -15,6 +15,7 @@ from loaders.logbook import Logbook
 from loaders.store import read_session, stored_version
 
 V1 = Path(__file__).parent / "reference" / "logbook_v1"
+V2 = V1.with_name("logbook_v2")
 ID = "run5.csv-edb2cbd9"
 
 
@@ -192,3 +193,37 @@ def test_a_log_of_version_1_read_today_is_the_session_that_version_1_read(
     np.testing.assert_allclose(new.time_s, old.time_s, rtol=1e-9)
     for name, values in old.channels.items():
         np.testing.assert_allclose(new.channels[name], values, rtol=1e-9)
+
+
+# --- a logbook of the second version -----------------------------------------------------------
+
+
+@pytest.fixture
+def version_2(tmp_path: Path) -> Path:
+    """A logbook as the second version left it, its pages swept away; its log is gone."""
+    return Path(shutil.copytree(V2, tmp_path / "my car"))
+
+
+def test_a_session_of_version_2_becomes_one_of_today_with_the_same_samples(
+    version_2: Path, sidegear: Sidegear
+) -> None:
+    book = Logbook(version_2)
+    old = read_session(book.session(ID))
+    assert (stored_version(book.session(ID)), old.rate_hz) == (2, 25.0)
+    assert sidegear("refresh", "--logbook", version_2).code == 0
+    assert stored_version(book.session(ID)) == SCHEMA_VERSION
+    new = read_session(book.session(ID))
+    assert (new.counts, new.source) == (old.counts, old.source)
+    np.testing.assert_array_equal(new.time_s, old.time_s)
+    for name, values in old.channels.items():
+        np.testing.assert_array_equal(new.channels[name], values)
+
+
+def test_a_changed_map_reaches_a_session_of_version_2_without_its_log(
+    version_2: Path, sidegear: Sidegear
+) -> None:
+    before = read_session(Logbook(version_2).session(ID))
+    edit(version_2 / "channels.toml", "[channels.speed_mps]", "[channels.speed_mps]\ngain = 1.02")
+    assert sidegear("refresh", "--logbook", version_2).code == 0
+    after = read_session(Logbook(version_2).session(ID))
+    np.testing.assert_allclose(after.channels["speed_mps"], 1.02 * before.channels["speed_mps"])

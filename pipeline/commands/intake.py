@@ -156,7 +156,7 @@ def _known_session(known: str, logbook: Logbook, settings: Settings, room: Room)
 
     place, stored = logbook.session(known), None
     with suppress(InputError):  # one that is absent or damaged is made again
-        session = read_session(place)
+        session = read_session(place, logbook.log(known))
         stored = session if session.source.maps_sha256 == settings.maps_sha256 else None
     if stored is not None and stored_version(place) == SCHEMA_VERSION:
         return stored

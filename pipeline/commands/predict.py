@@ -67,7 +67,7 @@ def predict(
     own = _sheet_of(logbook, known)
     today = read_build_sheet(own)
     then = read_build_sheet(sheet_path or own, _as_tables(changes))
-    stored = read_session(logbook.session(known))
+    stored = read_session(logbook.session(known), logbook.log(known))
     result = analyse(stored, today, read_circuit(logbook.circuit))
     found = what_if(result, today, then)
     if isinstance(found, Missing):
