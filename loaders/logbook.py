@@ -112,7 +112,7 @@ def room_in(logbook: Logbook) -> Iterator[Room]:
     from filelock import FileLock
 
     room = Room(logbook.folder / _ROOM.format(secrets.token_hex(8)))
-    with _writing(logbook):
+    with writing(logbook):
         _finish_interrupted(logbook)
         room.folder.mkdir()
         # Given back even by a killed process; who finds it open may clear the room.
@@ -141,7 +141,7 @@ def publish(logbook: Logbook, session_id: str, page: str, result: str, room: Roo
         (logbook.page(session_id), lambda path: _write_text(page, path)),
         (logbook.result(session_id), lambda path: _write_text(result, path)),
     ]
-    with _writing(logbook):
+    with writing(logbook):
         _finish_interrupted(logbook)
         staged: list[tuple[Path, Path]] = []
         try:
@@ -172,7 +172,7 @@ def finish_interrupted(logbook: Logbook) -> None:
     patterns = (_JOURNAL.format("*"), _ROOM.format("*"))
     there = any(any(logbook.folder.glob(pattern)) for pattern in patterns)
     if there or any(True for _ in _leftovers(logbook)):
-        with _writing(logbook):
+        with writing(logbook):
             _finish_interrupted(logbook)
 
 
@@ -185,7 +185,7 @@ def add_line(folder: Path, name: str, line: str, heading: str) -> None:
         If the folder cannot be written, or another process keeps it.
     """
     path = folder / name
-    with _writing(Logbook(folder)):
+    with writing(Logbook(folder)):
         text = path.read_text(encoding="utf-8") if path.exists() else heading
         text += "" if text.endswith("\n") else "\n"
         _replace_text(path, text + line)
@@ -199,7 +199,7 @@ def put_text(folder: Path, name: str, text: str) -> None:
     InputError
         If the folder cannot be written, or another process keeps it.
     """
-    with _writing(Logbook(folder)):
+    with writing(Logbook(folder)):
         _replace_text(folder / name, text)
 
 
@@ -274,7 +274,7 @@ def provenance_of(result: dict[str, Any]) -> dict[str, Any]:
 
 
 @contextmanager
-def _writing(logbook: Logbook) -> Iterator[None]:
+def writing(logbook: Logbook) -> Iterator[None]:
     """The right to write, held by one process at a time and given back even by a killed one."""
     # Not before it is needed: `--help` and reading go without.
     from filelock import FileLock, Timeout

@@ -18,6 +18,7 @@ from pipeline.commands.predict import predict
 from pipeline.commands.season import service, trend
 from pipeline.commands.setups import compare, plan
 from pipeline.commands.tables import export
+from pipeline.commands.watch import watch
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -28,6 +29,7 @@ def cli() -> None:
 
 for command in (
     add, channels, compare, demo, export, new, plan, predict, refresh, service, trend,
+    watch,
 ):  # fmt: skip
     cli.add_command(command)
 

@@ -118,7 +118,19 @@ def in_logbook(log: Path, logbook: Logbook, settings: Settings) -> str:
                     session = _known_session(known, logbook, settings, room)
             session = session or _read_session(log, settings, room)
             known = _analyse_and_publish(session, known, logbook, settings, room)
+    _set_beginnings_aside(known, log, logbook)
     return known
+
+
+def _set_beginnings_aside(session_id: str, log: Path, logbook: Logbook) -> None:
+    """A log that has grown since it was added counts once."""
+    from loaders.grown import beginnings_of, set_aside
+
+    for beginning in beginnings_of(logbook, session_id, log):
+        aside = set_aside(logbook, beginning)
+        click.echo(
+            f"{log.name} has grown: {beginning}, its beginning, now stands in {aside}.", err=True
+        )
 
 
 def refresh_one(session_id: str, logbook: Logbook, settings: Settings, *, as_json: bool) -> None:

@@ -51,14 +51,14 @@ class Outing:
 
 
 def outings() -> Iterator[Outing]:
-    """Eight runs over which the washers lose 45 % of their force; after a rebuild, ABBA."""
+    """Eight runs over which the washers lose 45 % of their force; after a rebuild, ABBABAAB."""
     new = Car().differential.spring_force_n
     for i in range(8):
         yield Outing(
             f"wear{i + 1}", f"2026-0{3 + i // 2}-{7 + 14 * (i % 2):02d} 10:20", "A",
             new * (1 - 0.45 * i / 7), 400 + i,
         )  # fmt: skip
-    for i, setup in enumerate("ABBA"):
+    for i, setup in enumerate("ABBABAAB"):
         yield Outing(f"turns{i + 1}", f"2026-07-18 {10 + i}:30", setup, new, 500 + i)
 
 
