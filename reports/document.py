@@ -164,6 +164,8 @@ class FigureSpec:
     absent: str = ""
     along: Along = Along.OTHER
     legend: tuple[LegendKey, ...] = ()
+    numbers: Table | None = None
+    """What the figure draws, as a table; the page makes that of a figure along the lap or a map."""
 
     def __post_init__(self) -> None:
         if (self.figure is None) != bool(self.absent):

@@ -1,6 +1,7 @@
 """From arrays to figures, each answering one question: plain plotly dicts with units on the axes.
 
-A trace with ``meta = {"bind": name}`` takes its columns from the chosen lap, in the page's script.
+A trace with ``meta = {"bind": name}`` takes its columns from the chosen lap, in the page's script;
+with ``"twin"`` it is drawn for a second lap too.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ def _lap_line(bind: str, colour: str, **more: object) -> JsonDict:
         "y": [],
         "connectgaps": False,
         "hoverinfo": "skip",
-        "meta": {"bind": bind},
+        "meta": {"bind": bind, "twin": True},
         "line": {"color": LIGHT[colour], "width": 1.5},
     }
     return line | more
@@ -105,7 +106,7 @@ def slip_figure(result: SessionResult) -> JsonDict:
             "yaxis": "y2",
             "width": 0.78,
             "hoverinfo": "skip",
-            "meta": {"bind": f"state_{code}"},
+            "meta": {"bind": f"state_{code}", "twin": True},
             "marker": {
                 "color": LIGHT[STATE_COLOUR[state]],
                 "line": {"width": 0},
@@ -121,9 +122,14 @@ def slip_figure(result: SessionResult) -> JsonDict:
         }
         for code, state in enumerate(STATES)
     ]
-    lines = [
+    lines = [  # the path of a second lap asks for nearly the same
         _lap_line("difference", "ink"),
-        _lap_line("expected", "law", line={"color": LIGHT["law"], "width": 2, "dash": "6px,4px"}),
+        _lap_line(
+            "expected",
+            "law",
+            line={"color": LIGHT["law"], "width": 2, "dash": "6px,4px"},
+            meta={"bind": "expected"},
+        ),
     ]
     traces = result.traces
     rows = [len(STATES) - 1 - code for code in range(len(STATES))]

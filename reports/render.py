@@ -15,7 +15,8 @@ from markupsafe import Markup
 from reports.document import FigureSpec, Note, Report, Statements, Table, Terms
 from reports.palette import DARK, LIGHT, style_sheet_block
 
-SCRIPTS = ("data", "state", "readout", "figures", "map", "tables", "page")
+SCRIPTS = ("data", "state", "laps", "readout", "figures", "map", "tables",
+           "numbers", "page")  # fmt: skip
 """Parts of the page's script in the order they build on each other."""
 
 _UNPRINTABLE = dict.fromkeys(

@@ -36,7 +36,7 @@ from reports.figures import side
 from reports.heat_table import heat_table
 from reports.lap_columns import drawn_length_m, lap_columns, no_state_share
 from reports.numbers import count, lap_time, number
-from reports.palette import dark_by_light
+from reports.palette import LIGHT, dark_by_light
 from reports.session_budget import budget_section
 from reports.session_limits import exclusion_table, quality_table, threshold_table
 from reports.session_tables import (
@@ -125,6 +125,8 @@ def _page_data(result: SessionResult, columns: dict[str, JsonDict], off: float) 
         ],
         "bounds": bounds_m(result),
         "states": [str(state) for state in STATES],
+        "second": LIGHT["second"],
+        "behind": LIGHT["muted"],
         "darkByLight": dark_by_light(),
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +13,7 @@ from conftest import WatchedPage
 from session_results import invented_session
 from session_variants import HOSTILE, hostile, without_laps, without_torque
 
+from pipeline.result import AxleState
 from reports.render import render
 from reports.session import session_report
 
@@ -26,6 +28,25 @@ def calm_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("page") / "session.html"
     path.write_text(render(session_report(invented_session())), encoding="utf-8")
     return path
+
+
+@pytest.fixture(scope="module")
+def opened(shared_page: WatchedPage, calm_page: Path) -> Page:
+    return shared_page.open(calm_page)
+
+
+@pytest.fixture
+def page(opened: Page) -> Page:
+    """The page as it is after opening, without the time to open it again."""
+    if opened.locator("th[aria-sort$=scending], details[open]").count():
+        opened.reload()
+    opened.evaluate(
+        """() => new Promise((done) => {
+          addEventListener("hashchange", () => setTimeout(done), { once: true });
+          location.hash = `start${Math.random()}`;
+        })"""
+    )
+    return opened
 
 
 def bring(page: Page, figure: str) -> dict[str, float]:
@@ -62,18 +83,6 @@ def column(page: Page, table: str, index: int) -> list[str]:
     return page.locator(f"#{table} tbody td:nth-child({index})").all_inner_texts()
 
 
-def test_the_first_figure_is_drawn_within_a_second(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    # The quickest of three openings is taken, for the machine has other work too.
-    first_ms = []
-    for _ in range(3):
-        page = browser_page.open(calm_page)
-        page.wait_for_function("performance.getEntriesByName('first-figure').length === 1")
-        first_ms.append(page.evaluate("performance.getEntriesByName('first-figure')[0].startTime"))
-    assert min(first_ms) < 1_000
-
-
 def test_every_figure_draws_when_it_comes_into_view_and_nothing_complains(
     browser_page: WatchedPage, calm_page: Path
 ) -> None:
@@ -84,10 +93,7 @@ def test_every_figure_draws_when_it_comes_into_view_and_nothing_complains(
     assert page.locator(".main-svg").count() >= len(FIGURES)
 
 
-def test_clicking_a_row_chooses_that_lap_in_table_picker_figures_and_address(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_clicking_a_row_chooses_that_lap_in_table_picker_figures_and_address(page: Page) -> None:
     bring(page, "slip")
     before = drawn(page, "slip", 5)
     other = "2" if chosen_lap(page) != "2" else "3"
@@ -98,13 +104,10 @@ def test_clicking_a_row_chooses_that_lap_in_table_picker_figures_and_address(
     page.wait_for_timeout(150)  # what is off the screen is drawn a little later
     assert drawn(page, "slip", 5) != before
     assert page.locator("#figure-slip .of-lap").inner_text() == f"lap {other}"
-    page.wait_for_function(f"location.hash.includes('lap={other}')")
+    page.wait_for_function(f"() => location.hash.includes('lap={other}')")
 
 
-def test_the_pickers_buttons_step_through_the_laps(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_the_pickers_buttons_step_through_the_laps(page: Page) -> None:
     page.locator("#lap-pick").select_option("2")
     assert chosen_lap(page) == "2"
     page.locator("#lap-after").click()
@@ -113,20 +116,14 @@ def test_the_pickers_buttons_step_through_the_laps(
     assert chosen_lap(page) == "2"
 
 
-def test_a_lap_that_does_not_count_can_be_looked_at_and_says_so(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_a_lap_that_does_not_count_can_be_looked_at_and_says_so(page: Page) -> None:
     page.locator("#lap-table tr[data-key='0']").click()
     assert page.locator("#uncounted").inner_text() == (
         "This lap does not count: out-lap: it starts in the pit lane"
     )
 
 
-def test_a_heading_sorts_up_and_down_by_number_and_says_which(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_a_heading_sorts_up_and_down_by_number_and_says_which(page: Page) -> None:
     heading = page.locator("#lap-table th").nth(2)
     heading.get_by_role("button").click()
     assert heading.get_attribute("aria-sort") == "ascending"
@@ -138,24 +135,21 @@ def test_a_heading_sorts_up_and_down_by_number_and_says_which(
     assert energies == sorted(energies, reverse=True)
 
 
-def test_words_sort_by_letter(browser_page: WatchedPage, calm_page: Path) -> None:
-    page = browser_page.open(calm_page)
+def test_words_sort_by_letter(page: Page) -> None:
     page.locator("#corner-table th").nth(1).get_by_role("button").click()
     sides = column(page, "corner-table", 2)
     assert sides == sorted(sides)
     assert set(sides) == {"left", "right"}
 
 
-def test_missing_numbers_sort_last_either_way(browser_page: WatchedPage, calm_page: Path) -> None:
-    page = browser_page.open(calm_page)
+def test_missing_numbers_sort_last_either_way(page: Page) -> None:
     button = page.locator("#corner-table th").nth(10).get_by_role("button")
     for _ in range(2):
         button.click()
         assert "not observable" in column(page, "corner-table", 11)[-1]
 
 
-def test_arrow_keys_move_through_the_laps(browser_page: WatchedPage, calm_page: Path) -> None:
-    page = browser_page.open(calm_page)
+def test_arrow_keys_move_through_the_laps(page: Page) -> None:
     page.locator("#lap-table tr[data-key='2']").click()
     page.locator("#lap-table tr[data-key='2']").focus()
     page.keyboard.press("ArrowDown")
@@ -166,9 +160,8 @@ def test_arrow_keys_move_through_the_laps(browser_page: WatchedPage, calm_page: 
 
 
 def test_pointing_at_one_figure_marks_the_same_place_in_the_others_and_on_the_map(
-    browser_page: WatchedPage, calm_page: Path
+    page: Page,
 ) -> None:
-    page = browser_page.open(calm_page)
     for figure in FIGURES:
         bring(page, figure)
     point_at(page, "slip", 0.55)
@@ -187,10 +180,7 @@ def test_pointing_at_one_figure_marks_the_same_place_in_the_others_and_on_the_ma
     assert all(re.fullmatch(r"[−\d.\u202f]+ rad/s", text) for text in readings), readings
 
 
-def test_pointing_at_the_map_marks_the_place_in_the_traces(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_pointing_at_the_map_marks_the_place_in_the_traces(page: Page) -> None:
     for figure in FIGURES:
         bring(page, figure)
     box = bring(page, "map")
@@ -212,30 +202,24 @@ def test_pointing_at_the_map_marks_the_place_in_the_traces(
     assert cursor.evaluate("element => element.style.visibility") == "visible"
 
 
-def test_choosing_a_corner_brings_the_traces_to_it_and_back(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_choosing_a_corner_brings_the_traces_to_it_and_back(page: Page) -> None:
     bring(page, "slip")
     page.locator("#corner-table tr[data-key='3']").click()
     bring(page, "slip")
     page.wait_for_function(
-        "(([low, high]) => 0 < low && low < high && high < 2412)"
+        "() => (([low, high]) => 0 < low && low < high && high < 2412)"
         "(document.querySelector('#figure-slip .plot').layout.xaxis.range)"
     )
     assert page.locator("#corner-pick").input_value() == "3"
     page.locator("#corner-pick").select_option("")
     bring(page, "slip")
     page.wait_for_function(
-        "(([low, high]) => low === 0 && high === 2412)"
+        "() => (([low, high]) => low === 0 && high === 2412)"
         "(document.querySelector('#figure-slip .plot').layout.xaxis.range)"
     )
 
 
-def test_clicking_a_corner_on_the_map_chooses_it(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_clicking_a_corner_on_the_map_chooses_it(page: Page) -> None:
     box = bring(page, "map")
     x, y = page.evaluate(
         """() => {
@@ -249,10 +233,7 @@ def test_clicking_a_corner_on_the_map_chooses_it(
     assert page.locator("#corner-table tr.chosen").get_attribute("data-key") == "2"
 
 
-def test_dragging_across_one_trace_zooms_all_of_them(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_dragging_across_one_trace_zooms_all_of_them(page: Page) -> None:
     bring(page, "heat")
     box = bring(page, "torque")
     page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 120)
@@ -270,10 +251,7 @@ def test_dragging_across_one_trace_zooms_all_of_them(
     assert ranges[0][0] > 300
 
 
-def test_keys_move_the_mark_along_the_lap_and_escape_takes_it_away(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_keys_move_the_mark_along_the_lap_and_escape_takes_it_away(page: Page) -> None:
     bring(page, "heat")
     page.locator("#figure-heat .plot").focus()
     page.keyboard.press("Shift+ArrowRight")
@@ -283,32 +261,188 @@ def test_keys_move_the_mark_along_the_lap_and_escape_takes_it_away(
     assert page.locator("#mark").inner_text() == ""
 
 
-def test_the_address_brings_the_choice_back(browser_page: WatchedPage, calm_page: Path) -> None:
-    page = browser_page.open(calm_page)
-    page.goto(f"{calm_page.resolve().as_uri()}#lap=4&corner=2&at=700")
+def test_the_address_brings_the_choice_back(page: Page, calm_page: Path) -> None:
+    page.goto(f"{calm_page.resolve().as_uri()}#lap=4&with=2&corner=2&all=1&at=700")
     page.reload()
     assert chosen_lap(page) == "4"
+    assert page.locator("#other-pick").input_value() == "2"
     assert page.locator("#corner-pick").input_value() == "2"
+    assert page.get_by_label("all laps here").is_checked()
     assert page.locator("#mark").inner_text().startswith("at 700 m")
 
 
-@pytest.mark.parametrize(
-    "address", ["#lap=99&corner=-1&at=1e9", "#lap=__proto__", "#lap=constructor"]
-)
-def test_a_wrong_address_is_ignored(
-    browser_page: WatchedPage, calm_page: Path, address: str
-) -> None:
-    page = browser_page.open(calm_page)
+def test_back_and_forward_go_through_what_was_chosen(page: Page) -> None:
     usual = chosen_lap(page)
-    page.goto(f"{calm_page.resolve().as_uri()}{address}")
-    page.reload()
+    other = "2" if usual != "2" else "3"
+    page.locator("#lap-pick").select_option(other)
+    page.wait_for_function("lap => location.hash === `#lap=${lap}`", arg=other)
+    page.locator("#corner-pick").select_option("3")
+    page.wait_for_function("() => location.hash.endsWith('&corner=3')")
+    page.go_back()
+    assert (chosen_lap(page), page.locator("#corner-pick").input_value()) == (other, "")
+    page.go_back()
     assert chosen_lap(page) == usual
+    page.go_forward()
+    page.go_forward()
+    assert page.locator("#corner-pick").input_value() == "3"
 
 
-def test_a_link_of_a_finding_leads_to_its_figure(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_back_returns_from_where_a_link_led(page: Page) -> None:
+    page.evaluate("scrollTo(0, 0)")
+    page.locator("#finding-list a[href='#figure-heat']").first.click()
+    page.wait_for_function("() => scrollY > 300 && location.hash.includes('place=figure-heat')")
+    page.go_back()
+    page.wait_for_function("() => scrollY < 100")
+
+
+def test_a_second_lap_lies_dotted_over_the_first_and_is_read_off_beside_it(page: Page) -> None:
+    page.locator("#lap-pick").select_option("2")
+    page.locator("#other-pick").select_option("5")
+    bring(page, "slip")
+    page.wait_for_function(
+        "() => document.querySelector('#figure-slip .plot').data"
+        ".some((one) => one.line?.dash === '2px,3px')"
+    )
+    words = page.locator("#figure-slip .of-lap").inner_text()
+    assert words == "lap 2, with lap 5 dotted"
+    point_at(page, "slip", 0.55)
+    readings = page.locator("#figure-slip dd").all_inner_texts()
+    assert all(re.fullmatch(r"[−\d.]+ : [−\d.]+ rad/s", text) for text in readings), readings
+    page.locator("#lap-pick").select_option("5")  # a lap beside itself is no second lap
+    assert page.locator("#other-pick").input_value() == ""
+
+
+def test_all_counted_laps_are_offered_once_a_corner_is_chosen(page: Page) -> None:
+    box = page.get_by_label("all laps here")
+    assert not box.is_visible()
+    page.locator("#corner-pick").select_option("4")
+    box.check()
+    bring(page, "heat")
+    page.wait_for_function(
+        "() => document.querySelector('#figure-heat .plot').data.some((one) => one.zorder === -1)"
+    )
+    thin = page.evaluate(
+        "document.querySelector('#figure-heat .plot').data.find((one) => one.zorder === -1).x"
+        ".filter((at) => Number.isNaN(at)).length"
+    )
+    assert thin == 5  # six laps count, one of them is the chosen one
+    assert "all counted laps thin" in page.locator("#figure-heat .of-lap").inner_text()
+    page.locator("#corner-pick").select_option("")
+    assert not box.is_visible()
+
+
+def test_keys_in_a_figure_choose_lap_corner_second_lap_and_all_laps(page: Page) -> None:
+    bring(page, "slip")
+    usual = chosen_lap(page)
+    page.locator("#figure-slip .plot").focus()
+    page.keyboard.press("PageDown")
+    assert chosen_lap(page) == str(int(usual) + 1)
+    page.keyboard.press("w")
+    assert page.locator("#other-pick").input_value() == usual
+    page.keyboard.press("c")
+    page.keyboard.press("c")
+    page.keyboard.press("Shift+C")
+    assert page.locator("#corner-pick").input_value() == "1"
+    page.keyboard.press("a")
+    assert page.get_by_label("all laps here").is_checked()
+    page.keyboard.press("Escape")
+    assert page.locator("#corner-pick").input_value() == ""
+    assert page.locator("#other-pick").input_value() == ""
+
+
+def test_the_help_on_keys_opens_in_place(page: Page) -> None:
+    page.get_by_text("Keys", exact=True).press("Enter")
+    assert page.get_by_text("in a figure: next corner, corner before").is_visible()
+    page.get_by_text("Keys", exact=True).press("Enter")
+
+
+def test_the_number_of_a_corner_above_a_figure_chooses_it(page: Page) -> None:
+    box = bring(page, "torque")
+    x = page.evaluate(
+        """() => {
+          const { xaxis } = document.querySelector("#figure-torque .plot")._fullLayout;
+          const { corners } = JSON.parse(document.getElementById("page-data").textContent);
+          const { start, end } = corners[2];
+          return xaxis._offset + xaxis.l2p((start + end) / 2);
+        }"""
+    )
+    page.mouse.click(box["x"] + x, box["y"] + 15)
+    assert page.locator("#corner-pick").input_value() == "3"
+
+
+def test_the_numbers_of_a_figure_open_in_place_and_follow_the_choice(page: Page) -> None:
+    page.locator("#lap-pick").select_option("2")
+    bring(page, "torque")
+    fold = page.locator("#figure-torque .figure-numbers")
+    fold.locator("summary").press("Enter")
+    fold.locator("td").first.wait_for()
+    assert fold.locator("caption").inner_text().startswith("lap 2: every 50 m, read off")
+    rows = fold.locator("tbody tr").count()
+    page.locator("#corner-pick").select_option("3")
+    page.locator("#other-pick").select_option("4")
+    assert fold.locator("caption").inner_text().startswith("lap 2, with lap 4 dotted, corner 3")
+    assert fold.locator("tbody tr").count() <= 50 < 2 * rows
+    heads = fold.locator("th").all_inner_texts()
+    assert [head.split("\n")[0] for head in heads[:3]] == [
+        "distance", "input torque, lap 2", "input torque, lap 4",
+    ]  # fmt: skip
+    fold.locator("summary").press("Enter")
+
+
+def saved(page: Page, button: str, tmp_path: Path) -> tuple[str, list[list[str]]]:
+    """Name and cells of the file that a button saves."""
+    with page.expect_download() as download:
+        page.locator(button).click()
+    target = tmp_path / "saved.csv"
+    download.value.save_as(target)
+    with target.open(encoding="utf-8-sig", newline="") as file:
+        return download.value.suggested_filename, list(csv.reader(file))
+
+
+def test_a_figures_numbers_can_be_saved_for_a_spreadsheet(page: Page, tmp_path: Path) -> None:
+    page.locator("#lap-pick").select_option("2")
+    bring(page, "slip")
+    page.locator("#figure-slip .figure-numbers summary").click()
+    name, rows = saved(page, "#figure-slip .csv", tmp_path)
+    assert name == "Ostrel-C3-Hollin-Fell-second-run-slip-lap-2.csv"
+    assert rows[0] == [
+        "distance [m]", "speed difference [rad/s]", "expected from the path [rad/s]", "axle state",
+    ]  # fmt: skip
+    assert len(rows) > 2_000
+    assert all(re.fullmatch(r"-?\d+(\.\d+)?|–", cell) for row in rows[1:] for cell in row[:3])
+    assert {row[3] for row in rows[1:]} <= {str(state) for state in AxleState} | {"–"}
+    page.locator("#figure-slip .figure-numbers summary").click()
+
+
+def test_a_table_can_be_saved_with_values_and_intervals_apart(page: Page, tmp_path: Path) -> None:
+    _, rows = saved(page, "#lap-table .csv", tmp_path)
+    assert rows[0][:5] == [
+        "Lap", "Time [min:s]", "Energy [kJ · measured · n 9]",
+        "Energy [kJ · measured · n 9], interval", "Peak power [kW · measured · n 9]",
+    ]  # fmt: skip
+    assert len(rows) == 9
+    assert all(float(row[2]) > 0.0 and row[3].startswith("± ") for row in rows[1:])
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "#lap=99&with=98&corner=-1&at=1e9",
+        "#lap=__proto__",
+        "#lap=constructor",
+        "#%",
+        "#from=9&to=3",
+    ],
+)
+def test_a_wrong_address_is_ignored(page: Page, address: str) -> None:
+    usual = chosen_lap(page)
+    page.evaluate("address => { location.hash = address; }", address)
+    page.wait_for_timeout(50)
+    assert chosen_lap(page) == usual
+    assert page.locator("#other-pick").input_value() == ""
+
+
+def test_a_link_of_a_finding_leads_to_its_figure(page: Page) -> None:
     page.locator("#finding-list a[href='#figure-heat']").first.click()
     page.locator("#figure-heat .main-svg").first.wait_for()
     assert (
@@ -365,10 +499,7 @@ def test_a_session_of_twenty_laps_prints_on_four_pages_at_most(
     assert 2 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= 4
 
 
-def test_a_link_opens_the_fold_that_holds_its_number(
-    browser_page: WatchedPage, calm_page: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_a_link_opens_the_fold_that_holds_its_number(page: Page) -> None:
     row = page.locator("#further-numbers tr[id]").first
     assert not row.is_visible()
     page.evaluate(
@@ -392,10 +523,7 @@ def test_nothing_sticks_out_of_the_page(
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def test_a_picture_can_be_saved_without_the_network(
-    browser_page: WatchedPage, calm_page: Path, tmp_path: Path
-) -> None:
-    page = browser_page.open(calm_page)
+def test_a_picture_can_be_saved_without_the_network(page: Page, tmp_path: Path) -> None:
     bring(page, "slip")
     with page.expect_download() as download:
         page.locator("#figure-slip .save").click()

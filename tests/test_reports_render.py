@@ -174,7 +174,7 @@ def test_the_four_slip_states_stay_apart_in_grey_print() -> None:
 
 
 @pytest.mark.parametrize("colours", [LIGHT, DARK], ids=["light", "dark"])
-@pytest.mark.parametrize("name", ["ink", "muted", "law", "sheet", "chosen", "heat"])
+@pytest.mark.parametrize("name", ["ink", "muted", "law", "sheet", "chosen", "second", "heat"])
 def test_text_and_lines_stand_out_from_the_paper(colours: dict[str, str], name: str) -> None:
     # WCAG 2.2 asks for a contrast of 4.5 for text (success criterion 1.4.3, from memory).
     y = [((_lightness(c) + 16.0) / 116.0) ** 3 for c in (colours[name], colours["paper"])]

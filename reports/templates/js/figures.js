@@ -78,8 +78,10 @@ const isCloud = (trace) => trace.meta?.bind === "all_samples";
 
 function dataOf(drawing, width) {
   const columns = lapColumns(choice.lap);
-  const data = drawing.figure.data.filter((trace) => !isCloud(trace)).map((trace) => withLap(trace, columns));
-  return drawing.along === "map" ? mapData(data, width) : data;
+  const traces = drawing.figure.data.filter((trace) => !isCloud(trace));
+  const data = traces.map((trace) => raised(withLap(trace, columns)));
+  if (drawing.along === "map") return mapData(data, width);
+  return [...data, ...secondLap(traces), ...allLaps(traces)];
 }
 
 // Draws at once, on paper colours and at a given width when printing.
@@ -119,7 +121,7 @@ function listen(drawing) {
     if (drawing.along !== "distance") return;
     const low = change["xaxis.range[0]"];
     const high = change["xaxis.range[1]"];
-    if (Number.isFinite(low) && Number.isFinite(high)) choose({ range: [low, high] });
+    if (Number.isFinite(low) && Number.isFinite(high)) choose({ corner: null, range: [low, high] });
   });
   drawing.plot.on("plotly_doubleclick", () => choose({ corner: null, range: null }));
 }
@@ -168,6 +170,6 @@ function savePicture(name) {
   const data = dataOf(drawing, 1100);
   return Plotly.downloadImage(
     { data, layout: { ...layout, title, margin, paper_bgcolor: "#ffffff", height: layout.height + 44 } },
-    { format: "png", filename: `${name}-lap-${choice.lap ?? "none"}`, width: 1100, height: layout.height + 44, scale: 2 },
+    { format: "png", filename: fileName(name), width: 1100, height: layout.height + 44, scale: 2 },
   );
 }

@@ -2,24 +2,33 @@
 const lapPick = document.getElementById("lap-pick");
 const cornerPick = document.getElementById("corner-pick");
 
+const otherPick = document.getElementById("other-pick");
+const allLapsBox = document.getElementById("all-laps");
+
 function showChoice(changed) {
-  if (changed.lap || changed.corner) {
-    if (lapPick && choice.lap !== null) lapPick.value = String(choice.lap);
-    if (cornerPick) cornerPick.value = choice.corner === null ? "" : String(choice.corner);
-    const reason = page.notCounted[choice.lap];
-    const note = document.getElementById("uncounted");
-    if (note) note.textContent = reason === undefined ? "" : `This lap does not count: ${reason}`;
-    for (const words of document.querySelectorAll(".of-lap")) {
-      words.textContent = choice.lap === null ? "" : `lap ${choice.lap}`;
-    }
+  const laps = changed.lap || changed.other || changed.all || (changed.range && choice.all);
+  if (laps || changed.corner) {
+    showPicks();
+    for (const words of document.querySelectorAll(".of-lap")) words.textContent = lapWords();
     markRows();
   }
   for (const drawing of drawings.values()) {
     const zoomed = changed.range && drawing.along === "distance";
-    if (changed.lap || zoomed) drawSoon(drawing);
+    if (changed.lap || zoomed || (laps && drawing.along === "distance")) drawSoon(drawing);
     else if (changed.at) placeCursor(drawing);
   }
-  if (changed.lap || changed.at) showReadouts();
+  if (laps || changed.at) showReadouts();
+}
+
+function showPicks() {
+  if (!lapPick) return;
+  if (choice.lap !== null) lapPick.value = String(choice.lap);
+  if (cornerPick) cornerPick.value = choice.corner === null ? "" : String(choice.corner);
+  otherPick.value = choice.other === null ? "" : String(choice.other);
+  allLapsBox.checked = choice.all;
+  allLapsBox.closest("label").hidden = choice.corner === null;
+  const reason = page.notCounted[choice.lap];
+  document.getElementById("uncounted").textContent = reason === undefined ? "" : `This lap does not count: ${reason}`;
 }
 
 function stepLap(step) {
@@ -27,20 +36,35 @@ function stepLap(step) {
   if (next) choose({ lap: Number(next.value) });
 }
 
+function stepCorner(step) {
+  const numbers = [null, ...page.corners.map((one) => one.number)];
+  const next = numbers.indexOf(choice.corner) + step;
+  choose({ corner: numbers.at(next % numbers.length) });
+}
+
+// The quickest lap beside the chosen one, or beside the quickest the next; none when there was one.
+function toggleOther() {
+  const quickest = START.lap === choice.lap ? countedLaps.find((lap) => lap !== choice.lap) : START.lap;
+  choose({ other: choice.other === null ? quickest ?? null : null });
+}
+
+const picked = (select) => (select.value === "" ? null : Number(select.value));
+
 function wirePickers() {
-  lapPick?.addEventListener("change", () => choose({ lap: Number(lapPick.value) }));
-  cornerPick?.addEventListener("change", () => {
-    choose({ corner: cornerPick.value === "" ? null : Number(cornerPick.value) });
-  });
+  lapPick?.addEventListener("change", () => choose({ lap: picked(lapPick) }));
+  otherPick?.addEventListener("change", () => choose({ other: picked(otherPick) }));
+  cornerPick?.addEventListener("change", () => choose({ corner: picked(cornerPick) }));
+  allLapsBox?.addEventListener("change", () => choose({ all: allLapsBox.checked }));
   document.getElementById("lap-before")?.addEventListener("click", () => stepLap(-1));
   document.getElementById("lap-after")?.addEventListener("click", () => stepLap(1));
-  // A link to a place on the page moves there and leaves the choice in the address alone.
+  // A link to a place on the page moves there, opens what it is folded in and keeps the choice.
   document.addEventListener("click", (event) => {
     const target = event.target.closest?.("a[href^='#']")?.getAttribute("href").slice(1);
     const place = target && document.getElementById(target);
     if (!place) return;
     event.preventDefault();
-    for (let fold = place.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+    writeAddress(true, target);
+    openFolds(place);
     place.scrollIntoView({ block: "start" });
     place.querySelector("[tabindex='0']")?.focus({ preventScroll: true });
   });
@@ -50,6 +74,15 @@ function placeUnder(drawing, event) {
   const box = drawing.plot.getBoundingClientRect();
   const [px, py] = [event.clientX - box.left, event.clientY - box.top];
   return drawing.along === "map" ? nearestPlace(drawing, px, py, 40) : placeAt(drawing, px);
+}
+
+// The corner on the map, or the one whose number stands above the drawing.
+function cornerUnder(drawing, event) {
+  const box = drawing.plot.getBoundingClientRect();
+  const [px, py] = [event.clientX - box.left, event.clientY - box.top];
+  if (drawing.along === "map") return nearestCorner(drawing, px, py, 34);
+  const at = py < plotBox(drawing).top ? placeAt(drawing, px) : null;
+  return page.corners.find(({ start, end }) => at !== null && at >= start && at <= end)?.number ?? null;
 }
 
 function wirePointer(drawing) {
@@ -67,25 +100,34 @@ function wirePointer(drawing) {
   };
   drawing.plot.addEventListener("pointermove", mark);
   drawing.plot.addEventListener("pointerdown", mark);
-  if (drawing.along !== "map") return;
   drawing.plot.addEventListener("click", (event) => {
-    const box = drawing.plot.getBoundingClientRect();
-    const corner = nearestCorner(drawing, event.clientX - box.left, event.clientY - box.top, 34);
+    const corner = cornerUnder(drawing, event);
     if (corner !== null) choose({ corner: choice.corner === corner ? null : corner });
   });
 }
 
+const FIGURE_KEYS = {
+  Escape: () => choose({ at: null, corner: null, range: null, other: null }),
+  ArrowLeft: (event) => moveMark(event.shiftKey ? -0.05 : -0.005),
+  ArrowRight: (event) => moveMark(event.shiftKey ? 0.05 : 0.005),
+  PageUp: () => stepLap(-1),
+  PageDown: () => stepLap(1),
+  c: () => stepCorner(1),
+  C: () => stepCorner(-1),
+  w: toggleOther,
+  a: () => choice.corner !== null && choose({ all: !choice.all }),
+};
+
+function moveMark(share) {
+  const [low, high] = choice.range ?? [0, page.length];
+  choose({ at: Math.min(Math.max((choice.at ?? low) + share * (high - low), low), high) });
+}
+
 function wireKeys(drawing) {
   drawing.plot.addEventListener("keydown", (event) => {
-    const sign = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
-    if (event.key === "Escape") choose({ at: null, corner: null, range: null });
-    else if (sign) {
-      const [low, high] = choice.range ?? [0, page.length];
-      const step = (event.shiftKey ? 0.05 : 0.005) * (high - low);
-      choose({ at: Math.min(Math.max((choice.at ?? low) + sign * step, low), high) });
-    } else if (event.key === "PageUp" || event.key === "PageDown") {
-      stepLap(event.key === "PageUp" ? -1 : 1);
-    } else return;
+    const act = FIGURE_KEYS[event.key];
+    if (!act || event.ctrlKey || event.metaKey || event.altKey) return;
+    act(event);
     event.preventDefault();
   });
 }
@@ -139,10 +181,10 @@ for (const drawing of drawings.values()) {
 for (const button of document.querySelectorAll(".save")) {
   button.addEventListener("click", () => savePicture(button.dataset.saves));
 }
+wireNumbers();
 wirePrinting();
-choose({ lap: lapPick ? Number(lapPick.value) : null, ...readAddress() });
-addressFollows = true;
-addEventListener("hashchange", () => choose(readAddress()));
+followAddress()?.scrollIntoView();
+addEventListener("hashchange", followAddress);
 watchView();
 setTimeout(() => {
   const first = drawings.values().next().value;

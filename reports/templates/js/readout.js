@@ -25,11 +25,12 @@ function stateAt(columns, at) {
 function showReadouts() {
   const columns = lapColumns(choice.lap);
   const marked = choice.at !== null;
+  const laps = choice.other === null ? [columns] : [columns, lapColumns(choice.other)];
   for (const place of readouts) {
-    const trace = columns[place.dataset.reads];
-    const value = marked && trace ? valueAt(trace.x, trace.y, choice.at) : NaN;
-    const text = `${written(value, Number(place.dataset.decimals))} ${place.dataset.unit}`;
-    place.textContent = marked ? text : "";
+    const { reads, decimals, unit } = place.dataset;
+    const values = laps.map(({ [reads]: line }) => (line ? valueAt(line.x, line.y, choice.at) : NaN));
+    const text = values.map((value) => written(value, Number(decimals))).join(" : ");
+    place.textContent = marked ? `${text} ${unit}` : "";
   }
   const code = marked ? stateAt(columns, choice.at) : -1;
   stateKeys.forEach((swatch, index) => {

@@ -27,9 +27,9 @@ function chosenKey(kind) {
   return kind === "lap" ? choice.lap : choice.corner;
 }
 
-function chooseRow(kind, row) {
+function chooseRow(kind, row, second = false) {
   const key = Number(row.dataset.key);
-  if (kind === "lap" && page.laps[key]) choose({ lap: key });
+  if (kind === "lap" && page.laps[key]) choose(second ? { other: key } : { lap: key });
   if (kind === "corner") choose({ corner: choice.corner === key ? null : key });
 }
 
@@ -54,12 +54,13 @@ function wireTable(table) {
   table.tBodies[0].addEventListener("click", (event) => {
     if (!getSelection().isCollapsed) return;
     const row = event.target.closest("tr");
-    if (row) chooseRow(kind, row);
+    if (row) chooseRow(kind, row, event.shiftKey);
   });
   table.tBodies[0].addEventListener("keydown", (event) => {
     const row = event.target.closest("tr");
     const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
     if (step) moveFocus(row, step);
+    else if (event.key === "w") chooseRow(kind, row, true);
     else if (event.key === "Enter" || event.key === " ") chooseRow(kind, row);
     else return;
     event.preventDefault();
@@ -74,6 +75,7 @@ function markRows() {
     for (const row of table.tBodies[0].rows) {
       const mine = key !== null && Number(row.dataset.key) === key;
       row.classList.toggle("chosen", mine);
+      row.classList.toggle("second", kind === "lap" && Number(row.dataset.key) === choice.other);
       row.setAttribute("aria-selected", String(mine));
       if (mine) {
         for (const other of table.tBodies[0].rows) other.tabIndex = -1;
