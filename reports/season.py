@@ -515,6 +515,6 @@ def _about() -> Section:
         (
             Note("Cautions", CAUTIONS, strong=True),
             Note("How it is judged", (judged, energy)),
-            Terms("Words", GLOSSARY),
+            Terms("Words", GLOSSARY, fold=f"{len(GLOSSARY)} words"),
         ),
     )

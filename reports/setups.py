@@ -202,6 +202,6 @@ def _about(day: SetupDay) -> Section:
             Note("How it is judged", (judged, drift)),
             Terms("Runs", tuple((letter, run) for letter, run in zip(day.order, day.runs,
                                                                    strict=True)), code=True),
-            Terms("Words", GLOSSARY),
+            Terms("Words", GLOSSARY, fold=f"{len(GLOSSARY)} words"),
         ),
     )  # fmt: skip

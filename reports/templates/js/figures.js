@@ -57,6 +57,7 @@ function layoutOf(drawing, width, stretch = 1, letters = 0) {
   }
   if (letters) {
     layout.font.size = letters;
+    for (const { font } of layout.annotations ?? []) font.size = Math.min(font.size ?? letters, letters - 1);
     layout.margin = { ...layout.margin, t: 0.8 * layout.margin.t, b: 0.75 * layout.margin.b };
   }
   return layout;
