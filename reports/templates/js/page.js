@@ -66,8 +66,14 @@ function wirePickers() {
     writeAddress(true, target);
     openFolds(place);
     place.scrollIntoView({ block: "start" });
-    place.querySelector("[tabindex='0']")?.focus({ preventScroll: true });
+    moveFocusTo(place);
   });
+}
+
+function moveFocusTo(place) {
+  const inside = place.querySelector("[tabindex='0']") ?? place;
+  if (inside.tabIndex < 0) inside.tabIndex = -1; // takes the focus, is no stop on the way
+  inside.focus({ preventScroll: true });
 }
 
 function placeUnder(drawing, event) {
@@ -182,6 +188,7 @@ for (const button of document.querySelectorAll(".save")) {
   button.addEventListener("click", () => savePicture(button.dataset.saves));
 }
 wireNumbers();
+watchScrolling();
 wirePrinting();
 followAddress()?.scrollIntoView();
 addEventListener("hashchange", followAddress);

@@ -84,3 +84,15 @@ function markRows() {
     }
   }
 }
+
+// A table that fits needs no stop on the keyboard's way to scroll it.
+function watchScrolling() {
+  const regions = document.querySelectorAll(".scroll");
+  const sizes = new ResizeObserver((entries) => {
+    for (const { target } of entries) {
+      const scrolls = target.scrollWidth > target.clientWidth || target.scrollHeight > target.clientHeight;
+      target.tabIndex = scrolls ? 0 : -1;
+    }
+  });
+  for (const region of regions) sizes.observe(region);
+}
