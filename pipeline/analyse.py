@@ -25,6 +25,7 @@ from pipeline.bounded import flattened
 from pipeline.budget import budgets
 from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.choices import session_choices
+from pipeline.corner_exits import with_exits
 from pipeline.corners import Corner, corner_index, find_corners, lap_distance, path_curvature
 from pipeline.delay import Delay
 from pipeline.estimate import Grade
@@ -51,7 +52,12 @@ from pipeline.result import (
     Traces,
 )
 from pipeline.runs import bridge, moving_mean
-from pipeline.session_heat import friction_loss_share, friction_tolerance, heat_summary
+from pipeline.session_heat import (
+    friction_loss_share,
+    friction_tolerance,
+    heat_summary,
+    oil_mean,
+)
 from pipeline.shaft_twist import stiffness_answer
 from pipeline.signals import Signals, crossings, of_axle, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
@@ -98,7 +104,9 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     evidence = _evidence(signals, learnt, sheet, laps, corners, distance, state)
     events = slip_events(evidence)
     lap_table = lap_summaries(evidence, events)
-    corner_table = corner_summaries(evidence, events)
+    corner_table = with_exits(
+        corner_summaries(evidence, events), evidence, distance, signals.speed_mps
+    )
     noise = flattened(evidence, learnt)
     measures, corner_parts = corner_measures(evidence, learnt, expected, signals.speed_mps, events)
     estimates = {
@@ -119,6 +127,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     estimates["friction_loss_share"] = friction_loss_share(
         evidence, signals.input_torque_nm, 0.5 * (signals.left_radps + signals.right_radps)
     )
+    estimates["oil_mean_c"] = oil_mean(evidence, signals)
     heat = heat_summary(
         evidence,
         signals,
@@ -337,6 +346,7 @@ def _info(
         duration_s=n / signals.rate_hz,
         circuit_length_m=length,
         grade=signals.grade,
+        tyres=about.get("tyres", about.get("tyre", "")),
     )
 
 

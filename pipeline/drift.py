@@ -30,6 +30,9 @@ _HUBER_SQUARES: float = float(
 )
 _MOST_STEPS = 30
 _SAME_WEIGHT = 1e-5
+# A single odd value at the end is no step.
+_LEAST_BESIDE = 2
+_FEWEST_FOR_A_STEP = 6
 # The correction of a robust variance divides by the share of points inside; fewer points inside
 # than this are no line any more.
 _LEAST_INSIDE = 0.3
@@ -47,11 +50,14 @@ class Line:
     scatter: float
     """Standard deviation between units beyond their own intervals."""
     units: int
+    effects: FloatArray
+    """What one of each column that was taken out does to the value, shape (k,)."""
+    effects_sd: FloatArray
 
     @property
     def degrees_of_freedom(self) -> int:
-        """Units beyond the two that a line needs."""
-        return self.units - 2
+        """Units beyond those that the line and what was taken out need."""
+        return self.units - 2 - len(self.effects)
 
     @property
     def slope_p(self) -> float:
@@ -106,7 +112,9 @@ class TooFewUnitsError(ValueError):
     """The values lie in too few sessions or days, or all at one exposure."""
 
 
-def straight_line(exposure: FloatArray, value: FloatArray, sd: FloatArray) -> Line:
+def straight_line(
+    exposure: FloatArray, value: FloatArray, sd: FloatArray, beside: FloatArray | None = None
+) -> Line:
     """The line through values of different sureness, robust against a single odd one.
 
     Parameters
@@ -114,11 +122,13 @@ def straight_line(exposure: FloatArray, value: FloatArray, sd: FloatArray) -> Li
     exposure, value : array, shape (n,)
     sd : array, shape (n,)
         Standard deviation of each value, from its own interval; zero is allowed.
+    beside : array, shape (n, k), optional
+        What else differed from unit to unit, each column of mean zero; fitted along and taken out.
 
     Raises
     ------
     TooFewUnitsError
-        If there are fewer than four values or they all stand at one exposure.
+        If there are too few values for the line, or they all stand at one exposure.
 
     Notes
     -----
@@ -129,27 +139,29 @@ def straight_line(exposure: FloatArray, value: FloatArray, sd: FloatArray) -> Li
     allow, and intervals use Student's t (Knapp & Hartung, Stat. Med. 22, 2003, 2693; from memory).
     """
     n = len(value)
-    if n < FEWEST_UNITS:
-        msg = f"{n} of the {FEWEST_UNITS} at least that a course needs"
+    beside = np.empty((n, 0)) if beside is None else beside
+    columns = 2 + beside.shape[1]
+    if n < columns + FEWEST_UNITS - 2:
+        msg = f"{n} of the {columns + FEWEST_UNITS - 2} at least that a course needs"
         raise TooFewUnitsError(msg)
     centre = float(np.mean(exposure))
-    design = np.column_stack((np.ones(n), exposure - centre))
     spread = float(np.ptp(exposure))
     if spread <= 1e-9 * max(1.0, abs(centre)):
         msg = "no energy lies between them"
         raise TooFewUnitsError(msg)
+    design = np.column_stack((np.ones(n), exposure - centre, beside))
     own = np.square(sd) + (1e-9 * max(1e-12, float(np.max(np.abs(value))))) ** 2
     between = _between_variance(design, value, own)
     total = own + between
-    coefficients, score = _huber_line(design, value, total)
+    coefficients, score = _huber_fit(design, value, total)
     share = max(float(np.mean(np.abs(score) < _HUBER)), _LEAST_INSIDE)
-    few = 1 + 2 / n * (1 - share) / share
-    inflation = max(1.0, few**2 * float(score @ score) / (n - 2) / share**2)
+    few = 1 + columns / n * (1 - share) / share
+    inflation = max(1.0, few**2 * float(score @ score) / (n - columns) / share**2)
     weighted = design / np.sqrt(total)[:, None]
     covariance = np.asarray(inflation * np.linalg.inv(weighted.T @ weighted), dtype=np.float64)
     return Line(
-        centre, float(coefficients[0]), float(coefficients[1]),
-        covariance, float(np.sqrt(between)), n,
+        centre, float(coefficients[0]), float(coefficients[1]), covariance[:2, :2],
+        float(np.sqrt(between)), n, coefficients[2:], np.sqrt(np.diag(covariance)[2:]),
     )  # fmt: skip
 
 
@@ -158,7 +170,7 @@ def _between_variance(design: FloatArray, value: FloatArray, own: FloatArray) ->
     freedom = len(value) - len(design[0])
 
     def excess(between: float) -> float:
-        _, score = _huber_line(design, value, own + between)
+        _, score = _huber_fit(design, value, own + between)
         return float(score @ score) - freedom * _HUBER_SQUARES
 
     if excess(0.0) <= 0:
@@ -172,27 +184,26 @@ def _between_variance(design: FloatArray, value: FloatArray, own: FloatArray) ->
     return float(brentq(excess, 0.0, high, rtol=1e-4))
 
 
-def _huber_line(
+def _huber_fit(
     design: FloatArray, value: FloatArray, variance: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Huber fit with known variances: coefficients, and the held-back scaled residuals."""
     root = np.sqrt(variance)
-    one, along, scaled = 1 / root, design[:, 1] / root, value / root
-    # Sums of these, weighted, are the two normal equations.
-    products = np.stack((one * one, one * along, along * along, one * scaled, along * scaled))
+    scaled, target = design / root[:, None], value / root
+    # Columns of one size keep the normal equations sound.
+    size = np.sqrt(np.einsum("ij,ij->j", scaled, scaled))
+    scaled = scaled / size
     weight = np.ones(len(value))
-    level, slope, residual = 0.0, 0.0, scaled
+    coefficients, residual = np.zeros(len(size)), target
     for _ in range(_MOST_STEPS):
-        ones, cross, squares, first, second = (products @ weight).tolist()
-        determinant = ones * squares - cross * cross
-        level = (squares * first - cross * second) / determinant
-        slope = (ones * second - cross * first) / determinant
-        residual = scaled - level * one - slope * along
+        weighted = scaled.T * weight
+        coefficients = np.linalg.solve(weighted @ scaled, weighted @ target)
+        residual = target - scaled @ coefficients
         before = weight
         weight = np.minimum(1.0, _HUBER / np.maximum(np.abs(residual), 1e-12))
         if float(np.max(np.abs(weight - before))) < _SAME_WEIGHT:
             break
-    return np.array([level, slope]), np.clip(residual, -_HUBER, _HUBER)
+    return coefficients / size, np.clip(residual, -_HUBER, _HUBER)
 
 
 def by_unit(
@@ -216,49 +227,112 @@ def by_unit(
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """Where a step describes the values better than no change at all, and how likely by chance."""
+    """Where a step describes the values best, how likely by chance, and whether a line does too."""
 
     after: int
     """The step lies between this value, counted from 0, and the next."""
     step: float
+    sd: float
+    """Standard deviation of the step."""
     p: float
+    over_line: float
+    """Logarithm of the likelihood of the step over that of a straight line."""
 
 
-def single_break(value: FloatArray, sd: FloatArray, *, rng: np.random.Generator) -> Break | None:
+def single_break(
+    exposure: FloatArray, value: FloatArray, sd: FloatArray, beside: FloatArray | None = None
+) -> Break | None:
     """The likeliest single step in values that otherwise stay; None with fewer than six of them.
 
     Parameters
     ----------
+    exposure : array, shape (n,)
+        Along which a drift would run.
     value : array, shape (n,)
-        In order of time, a drift taken out where there is one.
+        In order of time.
     sd : array, shape (n,)
+    beside : array, shape (n, k), optional
+        What else differed from unit to unit, fitted along with the step.
 
     Notes
     -----
     The split with the smallest weighted sum of squares (Hinkley, Biometrika 57, 1970, 1; from
-    memory). How likely so large a gain is by chance comes from shuffling the values (999 times):
-    the best of all splits always gains something.
+    memory), at least two values on either side. The best of all splits always gains something: p is
+    that of Student's t at this split times the number of splits (Bonferroni), which is never below
+    the true one. Line and step have as many coefficients, so that their likelihoods compare.
     """
     n = len(value)
-    if n < 6:
+    fits = _Steps.of(value, sd, beside)
+    if n < _FEWEST_FOR_A_STEP or fits.freedom < FEWEST_UNITS - 2:
         return None
-    weight = 1 / (np.square(sd) + np.var(value) + 1e-300)
-    order = np.array([np.arange(n), *(rng.permutation(n) for _ in range(999))])
-    gains = _split_gains(value[order], weight[order])
-    best = gains.max(axis=1)
-    after = int(np.argmax(gains[0]))
-    left, right = slice(0, after + 1), slice(after + 1, n)
-    step = np.average(value[right], weights=weight[right]) - np.average(
-        value[left], weights=weight[left]
+    inner = slice(_LEAST_BESIDE - 1, n - _LEAST_BESIDE)
+    best = _LEAST_BESIDE - 1 + int(np.argmax(fits.gain[inner]))
+    step, sd_of_step = fits.at(best)
+    splits = n + 1 - 2 * _LEAST_BESIDE
+    along = fits.left_by(exposure)
+    return Break(
+        after=best,
+        step=step,
+        sd=sd_of_step,
+        p=min(1.0, splits * 2 * float(stdtr(fits.freedom, -abs(step) / sd_of_step))),
+        over_line=0.5 * n * float(np.log(max(along, 1e-300) / fits.left(best))),
     )
-    return Break(after, float(step), float(np.mean(best >= best[0])))
 
 
-def _split_gains(value: FloatArray, weight: FloatArray) -> FloatArray:
-    """What a step after each value but the last takes off the weighted squares, shape (m, n-1)."""
-    sums = np.cumsum(weight * value, axis=1)
-    weights = np.cumsum(weight, axis=1)
-    left_sum, left_weight = sums[:, :-1], weights[:, :-1]
-    right_sum, right_weight = sums[:, -1:] - left_sum, weights[:, -1:] - left_weight
-    gain = left_sum**2 / left_weight + right_sum**2 / right_weight
-    return np.asarray(gain - sums[:, -1:] ** 2 / weights[:, -1:])
+def step_at(
+    value: FloatArray, sd: FloatArray, after: int, beside: FloatArray | None = None
+) -> tuple[float, float]:
+    """Size and standard deviation of a step that is known to lie after a value."""
+    return _Steps.of(value, sd, beside).at(after)
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """Every step that values may hold, weighted and freed of level and what else differed."""
+
+    base: FloatArray
+    """Orthonormal columns of what they were freed of."""
+    root: FloatArray
+    target: FloatArray
+    products: FloatArray
+    """Of each step with the values, shape (n - 1,)."""
+    sizes: FloatArray
+    freedom: int
+
+    @staticmethod
+    def of(value: FloatArray, sd: FloatArray, beside: FloatArray | None) -> _Steps:
+        n = len(value)
+        root = 1 / np.sqrt(np.square(sd) + np.var(value) + 1e-300)
+        columns = np.ones((n, 1)) if beside is None else np.column_stack((np.ones(n), beside))
+        base = np.linalg.qr(columns * root[:, None])[0]
+        target = _freed(value * root, base)
+        steps = _freed((np.arange(n)[:, None] > np.arange(n - 1)) * root[:, None], base)
+        products, sizes = steps.T @ target, np.einsum("ij,ij->j", steps, steps)
+        return _Steps(base, root, target, products, sizes, n - 1 - columns.shape[1])
+
+    @property
+    def gain(self) -> FloatArray:
+        """What each step takes off the squares; none where it is no step of its own."""
+        own = self.sizes > 1e-9 * float(np.max(self.sizes))
+        return np.where(own, np.square(self.products) / np.where(own, self.sizes, 1.0), 0.0)
+
+    def left(self, after: int) -> float:
+        """The squares that a step leaves."""
+        squares = float(self.target @ self.target)
+        return max(squares - float(self.gain[after]), 1e-12 * squares, 1e-300)
+
+    def left_by(self, exposure: FloatArray) -> float:
+        """The squares that a straight line leaves."""
+        along = _freed((exposure - np.mean(exposure)) * self.root, self.base)
+        taken = float(along @ self.target) ** 2 / max(float(along @ along), 1e-300)
+        return float(self.target @ self.target) - taken
+
+    def at(self, after: int) -> tuple[float, float]:
+        """A step's size and its standard deviation."""
+        size = max(float(self.sizes[after]), 1e-300)
+        variance = self.left(after) / self.freedom / size
+        return float(self.products[after]) / size, float(np.sqrt(variance))
+
+
+def _freed(columns: FloatArray, base: FloatArray) -> FloatArray:
+    return np.asarray(columns - base @ (base.T @ columns))

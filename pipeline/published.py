@@ -41,6 +41,7 @@ def to_object(result: SessionResult) -> dict[str, Any]:
             "duration_s": info.duration_s,
             "circuit_length_m": info.circuit_length_m,
             "grade": str(info.grade),
+            "tyres": info.tyres,
         },
         "laps": [_lap(lap) for lap in result.laps],
         "events": [_event(event) for event in result.events],
@@ -204,4 +205,6 @@ def _corner(corner: CornerSummary) -> dict[str, Any]:
         },
         "events": {str(state): count for state, count in corner.event_counts.items()},
         "energy_by_lap_j": {str(lap): energy for lap, energy in corner.energy_by_lap_j.items()},
+        "exit_speed_mps": answer_object(corner.exit_speed_mps),
+        "exit_gain_mps_per_m": corner.exit_gain_mps_per_m,
     }

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from pipeline.estimate import Answer, Missing
-from pipeline.season import SAID, Course, Forecast, PackLife, Season
+from pipeline.courses import JUDDER, JUDDER_HZ, Course
+from pipeline.estimate import Estimate, Missing
+from pipeline.published import answer_object
+from pipeline.season import SAID, Forecast, PackLife, Season
 from pipeline.service_record import ServiceEntry
 
 SCHEMA = "sidegear.season/1"
@@ -19,6 +21,15 @@ def to_object(season: Season) -> dict[str, Any]:
         "schema": SCHEMA,
         "lives": [_life(life) for life in season.lives],
         "undated": [{"id": each.id, "reason": each.reason} for each in season.undated],
+        "bench_against_log": [
+            {
+                "method": each.method,
+                "checks": each.checks,
+                "bias": answer_object(each.bias_nm),
+                "repeatability": answer_object(each.repeatability_nm),
+            }
+            for each in season.bench
+        ],
     }
 
 
@@ -76,26 +87,23 @@ def _course(course: Course) -> dict[str, Any]:
             }
             for point in course.points
         ],
-        "now": answer(course.now),
-        "change_per_mj": answer(course.change_per_mj),
+        "now": answer_object(course.now),
+        "change_per_mj": answer_object(course.change_per_mj),
         "drifts": course.drifts,
-        "step": None if step is None else {"after": step.after, "by": step.step, "p": step.p},
-    }
-
-
-def answer(number: Answer) -> dict[str, Any]:
-    """A number with its interval, or its reason."""
-    if isinstance(number, Missing):
-        return {"missing": number.reason}
-    return {
-        "value": number.value,
-        "low": number.low,
-        "high": number.high,
-        "unit": number.unit,
-        "level": number.level,
-        "n": number.n,
-        "grade": str(number.grade),
-        "method": number.method,
+        "step": None
+        if step is None
+        else {
+            "after": step.after,
+            "last_before": step.last_before.isoformat(),
+            "first_after": step.first_after.isoformat(),
+            "by": step.by.value,
+            "low": step.by.low,
+            "high": step.by.high,
+            "p": step.p,
+        },
+        "units": course.units,
+        "beside": list(course.beside),
+        "per_10_k_of_oil": None if course.warmth is None else answer_object(course.warmth),
     }
 
 
@@ -111,8 +119,10 @@ def _forecast(forecast: Forecast) -> dict[str, Any]:
 def sentences(life: PackLife) -> list[str]:
     """What a pack's life says, a sentence a line, the condition first."""
     said = [f"{str(life.condition).capitalize()}: {life.reason}."]
-    said += [_course_said(course) for course in life.courses.values() if course.line is not None]
-    if life.odds is not None and any(course.drifts for course in life.courses.values()):
+    courses = life.courses.values()
+    said += [_course_said(course) for course in courses if course.series is not None]
+    said += [text for text in (_beside_said(life), _judder_said(life)) if text]
+    if life.odds is not None and any(course.drifts or course.step for course in courses):
         name = max(life.odds, key=life.odds.__getitem__)
         said.append(f"Most likely {name} ({_percent(life.odds[name])}).")
     if life.forecast is not None:
@@ -130,7 +140,10 @@ _SHOWN = {
     "lock_drive": (100.0, " %", 1),
     "lock_overrun": (100.0, " %", 1),
     "lock_overrun_to_drive": (1.0, "", 2),
+    "friction_by_drive_ramps": (1.0, "", 3),
     "energy_per_lap_j": (1e-3, " kJ", 1),
+    "plates_peak_c": (1.0, " °C", 0),
+    "oil_peak_c": (1.0, " °C", 0),
 }
 """Factor, unit and decimals in which each tracked quantity is printed."""
 
@@ -141,16 +154,84 @@ def _percent(odds: float) -> str:
 
 def _course_said(course: Course) -> str:
     now, change = course.now, course.change_per_mj
-    name = SAID[course.quantity]
-    if isinstance(now, Missing) or isinstance(change, Missing):
-        return f"{name[:1].upper()}{name[1:]} has no course yet; {course.why_no_line}."
+    name = f"{SAID[course.quantity][:1].upper()}{SAID[course.quantity][1:]}"
     scale, unit, places = _SHOWN[course.quantity]
+    said = ""
+    if course.step is not None:
+        by = course.step.by
+        ends = f"{scale * by.low:+.{places}f} to {scale * by.high:+.{places}f}"
+        said = (
+            f"{name} changed at once by {scale * by.value:+.{places}f}{unit} ({ends}) between "
+            f"{course.step.last_before.isoformat()} and {course.step.first_after.isoformat()}"
+        )
+    if isinstance(now, Missing) or isinstance(change, Missing):
+        return f"{said or name + ' has no course yet'}; {course.why_no_line}."
     ends = f"{scale * now.low:.{places}f} to {scale * now.high:.{places}f}"
-    drift = f"{scale * change.low:+.2f} to {scale * change.high:+.2f}{unit} per MJ"
+    drift = f"{scale * change.low:+.{places + 1}f} to {scale * change.high:+.{places + 1}f}{unit}"
     return (
-        f"{name[:1].upper()}{name[1:]} is {scale * now.value:.{places}f}{unit} ({ends}); it "
-        f"{'drifts by' if course.drifts else 'shows no drift beyond chance:'} {drift} "
-        f"({now.n} {course.units}, {now.grade})."
+        f"{said + '; since then it' if said else name} is {scale * now.value:.{places}f}{unit} "
+        f"({ends}); it {_drift_word(course)} {drift} per MJ ({now.n} {course.units}, {now.grade})."
+    )
+
+
+def bench_sentences(season: Season) -> list[str]:
+    """How bench checks and the log agree, a sentence a method."""
+    said = []
+    for each in season.bench:
+        if not isinstance(each.bias_nm, Estimate):
+            continue
+        bias = each.bias_nm
+        count = f"{each.checks} checks, {bias.n} days beside the log's course"
+        if each.checks == 1:
+            count = "one check"
+        text = (
+            f"Bench against log, {each.method}: the bench reads {bias.value:+.1f} N·m "
+            f"({bias.low:+.1f} to {bias.high:+.1f}) beside the log, {count}"
+        )
+        if isinstance(each.repeatability_nm, Estimate):
+            sd = each.repeatability_nm
+            text += f"; readings of one day scatter by {sd.value:.1f} N·m ({sd.low:.1f} to "
+            text += f"{sd.high:.1f}, one standard deviation)"
+        said.append(f"{text}.")
+    return said
+
+
+def _drift_word(course: Course) -> str:
+    change = course.change_per_mj
+    if course.drifts:
+        return "drifts by"
+    if isinstance(change, Estimate) and not change.low <= 0 <= change.high:
+        return "may drift, too little to claim it:"
+    return "shows no drift beyond chance:"
+
+
+def _beside_said(life: PackLife) -> str:
+    """What else differed between the sessions, and what warmth did."""
+    courses = life.courses.values()
+    course = next((each for each in courses if each.series is not None and each.beside), None)
+    if course is None:
+        return ""
+    effects = [
+        f"{SAID[each.quantity]} {scale * each.warmth.low:+.{places + 1}f} to "
+        f"{scale * each.warmth.high:+.{places + 1}f}{unit}"
+        for each in courses
+        if each.warmth is not None
+        for scale, unit, places in (_SHOWN[each.quantity],)
+    ]
+    warm = f" With 10 K warmer oil: {', '.join(effects)}." if effects else ""
+    first, *rest = course.beside
+    return f"{'; '.join([first[:1].upper() + first[1:], *rest])}.{warm}"
+
+
+def _judder_said(life: PackLife) -> str:
+    points = life.courses[JUDDER].points
+    if not points:
+        return ""
+    frequency = life.sessions[-1].estimates.get(JUDDER_HZ)
+    last = "" if frequency is None else f", in the latest at {frequency.value:.1f} Hz"
+    return (
+        f"The packs judder in {len(points)} of {len(life.sessions)} sessions, first on "
+        f"{points[0].on.isoformat()}{last}."
     )
 
 

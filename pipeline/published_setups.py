@@ -10,7 +10,8 @@ SCHEMA = "sidegear.setups/1"
 """Name and version. Within version 1 keys are only added, never renamed or removed."""
 
 # Factor and unit in which a measure is printed; JSON stays SI.
-_PRINTED = {"N m": (1.0, "N·m"), "1": (100.0, "%"), "J": (1e-3, "kJ"), "W": (1e-3, "kW")}
+_PRINTED = {"N m": (1.0, "N·m"), "1": (100.0, "%"), "J": (1e-3, "kJ"), "W": (1e-3, "kW"),
+            "degC": (1.0, "°C"), "m/s": (3.6, "km/h")}  # fmt: skip
 
 
 def to_object(day: SetupDay) -> dict[str, Any]:

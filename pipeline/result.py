@@ -116,6 +116,10 @@ class CornerSummary:
     """Mean per phase, positive when it turns the car into the corner."""
     event_counts: Mapping[AxleState, int]
     energy_by_lap_j: Mapping[int, float]
+    exit_speed_mps: Answer = field(default_factory=lambda: Missing("not worked out"))
+    """At the end of the corner, over the counted laps."""
+    exit_gain_mps_per_m: float = 0.0
+    """By how much it rises along the road there: corners of two sessions end a metre apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,6 +309,8 @@ class SessionInfo:
     duration_s: float
     circuit_length_m: float
     grade: Grade
+    tyres: str = ""
+    """As the log states them."""
 
 
 @dataclass(frozen=True, slots=True)

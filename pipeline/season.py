@@ -6,9 +6,7 @@ One value per session enters; nothing before a build or a re-shim enters what co
 
 from __future__ import annotations
 
-import math
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -17,32 +15,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.drift import (
-    Break,
-    Line,
-    TooFewUnitsError,
-    by_unit,
-    single_break,
-    straight_line,
-)
-from pipeline.estimate import Answer, Estimate, Grade, Missing
-from pipeline.regression import student_t
+from pipeline.bench_agreement import Agreement, BenchBeside, agreements
+from pipeline.courses import TRACKED, Course, course_of, odds_of
+from pipeline.estimate import Estimate, Grade
+from pipeline.season_session import SeasonSession, Undated, read_session
 from pipeline.service_record import Entry, ServiceEntry, breakaway_of
-from pipeline.signature import QUANTITIES, odds
+from pipeline.signature import QUANTITIES
 
 FloatArray = NDArray[np.float64]
-
-TRACKED = (*QUANTITIES, "lock_overrun_to_drive", "energy_per_lap_j")
-"""Quantities whose course is shown; only `QUANTITIES` can raise an alarm, since the driving sets
-the energy."""
-
-# So improbable must a slope be without drift, at one look, for all three quantities together. A
-# season is looked at after every session and a robust fit has wider tails than Student's t; with
-# this at most one steady season of 24 sessions in a hundred raises a false alarm
-# (tests/test_pipeline_season.py).
-CLAIM_P = 0.0002
-_BREAK_P = 0.0005
-_SEED = 20260412
 
 
 class Condition(StrEnum):
@@ -55,40 +35,6 @@ class Condition(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class SeasonSession:
-    """One session as the season sees it."""
-
-    id: str
-    name: str
-    on: date
-    build: str
-    circuit: str
-    laps: int
-    hours: float
-    energy_j: float | None
-    """All of the log, counted laps or not; None when no lap's energy is known."""
-    estimates: Mapping[str, Estimate]
-
-
-@dataclass(frozen=True, slots=True)
-class Undated:
-    """A session that has no place in time."""
-
-    id: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """A session's value on the way through a pack's life."""
-
-    session: str
-    on: date
-    exposure_mj: float
-    value: Estimate
-
-
-@dataclass(frozen=True, slots=True)
 class BenchPoint:
     """A bench check on the way through a pack's life, as a breakaway torque."""
 
@@ -96,49 +42,7 @@ class BenchPoint:
     exposure_mj: float
     breakaway_nm: float
     """Of a steady reading; one taken while breaking loose is of static friction, and higher."""
-
-
-@dataclass(frozen=True, slots=True)
-class Course:
-    """One quantity over a pack's life."""
-
-    quantity: str
-    points: tuple[Point, ...]
-    line: Line | None
-    why_no_line: str
-    units: str
-    """What the line goes through: ``"sessions"`` or ``"test days"``."""
-    drifts: bool
-    """Whether the slope is claimed to be real."""
-    step: Break | None
-    """A step that chance does not explain; counted in sessions."""
-
-    @property
-    def now(self) -> Answer:
-        """The quantity at the latest session, by the line."""
-        if self.line is None:
-            return Missing(self.why_no_line)
-        last = self.points[-1]
-        value, half = self.line.at(last.exposure_mj)
-        return _estimate(value, half, last.value.unit, self)
-
-    @property
-    def change_per_mj(self) -> Answer:
-        """Slope along the energy. [unit/MJ]"""
-        if self.line is None:
-            return Missing(self.why_no_line)
-        half = self.line.slope_half_width()
-        return _estimate(self.line.slope, half, f"{self.points[-1].value.unit}/MJ", self)
-
-
-def _estimate(value: float, half: float, unit: str, course: Course) -> Estimate:
-    grades = {point.value.grade for point in course.points}
-    weakest = max(grades, key=list(Grade).index)
-    assert course.line is not None
-    return Estimate(
-        value, value - half, value + half, unit, course.line.units, weakest,
-        f"robust line through {course.line.units} {course.units}",
-    )  # fmt: skip
+    method: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +92,8 @@ class Season:
 
     lives: tuple[PackLife, ...]
     undated: tuple[Undated, ...] = ()
+    bench: tuple[Agreement, ...] = ()
+    """Bench checks against the log, by method, over all lives."""
 
 
 def season(
@@ -209,67 +115,22 @@ def season(
     sessions: list[SeasonSession] = []
     undated: list[Undated] = []
     for result in results:
-        found = _session(result, stated)
+        found = read_session(result, stated)
         (undated if isinstance(found, Undated) else sessions).append(found)  # type: ignore[arg-type]
     sessions.sort(key=lambda each: (each.on, each.name))
     lives = [_life(stretch, record, limits or {}) for stretch in _cut(sessions, record)]
-    return Season(tuple(lives), tuple(undated))
+    checks = [each for life in lives for each in _beside_the_log(life)]
+    return Season(tuple(lives), tuple(undated), agreements(checks))
 
 
-def _session(result: Mapping[str, Any], stated: Mapping[str, date]) -> SeasonSession | Undated:
-    about = result["session"]
-    on = stated.get(about["id"]) or date_in(about["date"])
-    if on is None:
-        found = f"'{about['date']}' is no date that reads one way only" if about["date"] else ""
-        return Undated(about["id"], found or "its log says no date")
-    energies = [lap["energy_j"] for lap in result["laps"] if isinstance(lap["energy_j"], float)]
-    return SeasonSession(
-        id=about["id"],
-        name=about["name"],
-        on=on,
-        build=about["build"],
-        circuit=about["circuit"],
-        laps=len(result["laps"]),
-        hours=about["duration_s"] / 3600,
-        energy_j=sum(energies) if energies else None,
-        estimates={
-            name: _read_estimate(answer)
-            for name, answer in result["estimates"].items()
-            if "low" in answer  # a bound from one side has no place in a course
-        },
-    )
-
-
-def _read_estimate(answer: Mapping[str, Any]) -> Estimate:
-    return Estimate(
-        answer["value"], answer["low"], answer["high"], answer["unit"],
-        answer["n"], Grade(answer["grade"]), answer["method"], answer["level"],
-    )  # fmt: skip
-
-
-_ISO = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?=\D|$)")
-_DOTTED = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?=\D|$)")
-
-
-def date_in(text: str) -> date | None:
-    """The date that a text begins with: ISO 8601, or day.month.year; None for any other.
-
-    Slashes are read day first in some countries and month first in others, so they say no date.
-
-    >>> date_in("2026-04-12 10:15"), date_in("12.4.2026"), date_in("04/12/2026")
-    (datetime.date(2026, 4, 12), datetime.date(2026, 4, 12), None)
-    """
-    iso, dotted = _ISO.match(text.strip()), _DOTTED.match(text.strip())
-    if iso is not None:
-        parts = [int(part) for part in iso.groups()]
-    elif dotted is not None:
-        parts = [int(part) for part in reversed(dotted.groups())]
-    else:
-        return None
-    try:
-        return date(*parts)
-    except ValueError:
-        return None
+def _beside_the_log(life: PackLife) -> Iterator[BenchBeside]:
+    course = life.courses["breakaway_torque_nm"]
+    for check in life.bench_checks:
+        first_mj = 0.0 if course.step is None else course.step.first_mj
+        told = course.line is not None and check.exposure_mj >= first_mj
+        log, half = course.line.at(check.exposure_mj) if course.line and told else (None, 0.0)
+        grade = course.grade if course.points else Grade.MEASURED
+        yield BenchBeside(check.on, check.method, check.breakaway_nm, log, half, grade)
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,10 +176,10 @@ def _life(
     energies, guessed = _energies(sessions)
     ends = np.cumsum(energies) / 1e6
     middles = ends - 0.5 * energies / 1e6
-    courses = {name: _course(name, sessions, middles) for name in TRACKED}
-    found, why = _odds(courses)
+    courses = {name: course_of(name, sessions, middles) for name in TRACKED}
+    found, why = odds_of(courses)
     forecast = _forecast(courses["breakaway_torque_nm"], sessions, float(ends[-1]), limits)
-    condition, reason = _condition(courses, forecast, limits)
+    condition, reason = _condition(courses, forecast, limits, record)
     entries = tuple(entry for entry in record if since <= entry.on < (ended or date.max))
     named = next((e.note for e in entries if e.entry is Entry.BUILD and e.on == since), "")
     return PackLife(
@@ -358,7 +219,8 @@ def _bench_points(
         torque = breakaway_of(entry, locks)
         if torque is not None:
             done = sum(session.on < entry.on for session in sessions)
-            points.append(BenchPoint(entry.on, float(ends[done - 1]) if done else 0.0, torque))
+            at = float(ends[done - 1]) if done else 0.0
+            points.append(BenchPoint(entry.on, at, torque, entry.method))
     return tuple(points)
 
 
@@ -371,53 +233,6 @@ def _energies(sessions: Sequence[SeasonSession]) -> tuple[FloatArray, int]:
         per_lap * each.laps if each.energy_j is None else each.energy_j for each in sessions
     ]
     return np.array(energies), len(sessions) - len(known)
-
-
-def _course(name: str, sessions: Sequence[SeasonSession], exposure: FloatArray) -> Course:
-    points = tuple(
-        Point(session.id, session.on, float(at), session.estimates[name])
-        for session, at in zip(sessions, exposure, strict=True)
-        if name in session.estimates
-    )
-    at = np.array([point.exposure_mj for point in points])
-    value = np.array([point.value.value for point in points])
-    sd = np.array([point.value.half_width / 1.96 for point in points])
-    days = np.array([point.on.toordinal() for point in points], dtype=np.intp)
-    shared = len(np.unique(days)) < len(days)
-    units = "test days" if shared else "sessions"
-    step = None
-    try:
-        line = straight_line(*(by_unit(at, value, sd, days) if shared else (at, value, sd)))
-    except TooFewUnitsError as problem:
-        return Course(name, points, None, f"{units}: {problem}", units, False, None)
-    drifts = name in QUANTITIES and line.slope_p < CLAIM_P / len(QUANTITIES)
-    if not shared:
-        trend = value - (line.slope * (at - line.centre) if drifts else 0.0)
-        step = single_break(trend, sd, rng=np.random.default_rng(_SEED))
-    if step is not None and step.p > _BREAK_P:
-        step = None
-    return Course(name, points, line, "", units, drifts, step)
-
-
-def _odds(courses: Mapping[str, Course]) -> tuple[Mapping[str, float] | None, str]:
-    lines = [courses[name].line for name in QUANTITIES]
-    if any(line is None for line in lines):
-        absent = next(courses[name] for name in QUANTITIES if courses[name].line is None)
-        return None, absent.why_no_line
-    known = [line for line in lines if line is not None]
-    if any(line.level <= 0 for line in known):
-        return None, "a quantity is not above zero, so nothing changes in proportion to it"
-    span = courses[QUANTITIES[0]].points[-1].exposure_mj
-    change = np.array([line.slope * span / line.level for line in known])
-    # Student's t has wider tails than the normal the odds are taken from.
-    wide = [student_t(line.degrees_of_freedom) / 1.96 for line in known]
-    sd = np.array(
-        [
-            factor * math.sqrt(line.covariance[1, 1]) * span / line.level
-            for factor, line in zip(wide, known, strict=True)
-        ]
-    )
-    return odds(change, np.diag(sd**2)), ""
 
 
 def _forecast(
@@ -435,28 +250,53 @@ def _forecast(
 
 
 def _condition(
-    courses: Mapping[str, Course], forecast: Forecast | None, limits: Mapping[str, float]
+    courses: Mapping[str, Course],
+    forecast: Forecast | None,
+    limits: Mapping[str, float],
+    record: Sequence[ServiceEntry],
 ) -> tuple[Condition, str]:
-    below = [
-        (name, now)
-        for name in QUANTITIES
-        if name in limits and isinstance(now := courses[name].now, Estimate)
-        if now.high < limits[name]
-    ]
-    if below:
-        name, now = below[0]
-        return Condition.SERVICE_DUE, f"{SAID[name]} is below its limit for service"
-    told = [courses[name] for name in QUANTITIES if courses[name].line is not None]
+    told = [courses[name] for name in QUANTITIES if courses[name].series is not None]
+    for course in told:
+        limit = limits.get(course.quantity)
+        if limit is not None and isinstance(now := course.now, Estimate) and now.high < limit:
+            return Condition.SERVICE_DUE, f"{SAID[course.quantity]} is below its limit for service"
     if not told:
         return Condition.CANNOT_TELL, courses[QUANTITIES[0]].why_no_line
     drifting = [course for course in told if course.drifts]
-    if not drifting:
-        return Condition.SOUND, "nothing drifts beyond what sessions differ by anyhow"
-    said = " and ".join(SAID[course.quantity] for course in drifting)
-    typical = _typical_session_mj(drifting[0])
-    if forecast is not None and forecast.earliest_mj <= typical and _falls(drifting):
-        return Condition.SERVICE_DUE, f"{said} drifts and may reach its limit within one session"
-    return Condition.WATCH, f"{said} drifts"
+    if drifting:
+        said = f"{_and(drifting)} drifts" if len(drifting) == 1 else f"{_and(drifting)} drift"
+        typical = _typical_session_mj(drifting[0])
+        if forecast is not None and forecast.earliest_mj <= typical and _falls(drifting):
+            return Condition.SERVICE_DUE, f"{said} and may reach a limit within one session"
+        return Condition.WATCH, said
+    stepped = [course for course in told if course.step is not None]
+    if stepped:
+        return Condition.WATCH, f"{_and(stepped)} changed at once {_when(stepped[0], record)}"
+    unresolved = [course for course in told if course.unresolved]
+    if unresolved:
+        return Condition.CANNOT_TELL, (
+            f"{unresolved[0].unresolved} changed with the pack's age, so that wear cannot be told "
+            "from it yet"
+        )
+    return Condition.SOUND, "nothing drifts beyond what sessions differ by anyhow"
+
+
+def _and(courses: Sequence[Course]) -> str:
+    return " and ".join(SAID[course.quantity] for course in courses)
+
+
+def _when(course: Course, record: Sequence[ServiceEntry]) -> str:
+    """Between which days a step lies, and what the service record says of them."""
+    step = course.step
+    assert step is not None
+    done = [
+        f"{entry.entry} on {entry.on.isoformat()}"
+        for entry in record
+        if step.last_before <= entry.on <= step.first_after
+        and entry.entry not in (Entry.SESSION_DATE, Entry.BENCH_CHECK)
+    ]
+    noted = f" ({', '.join(done)})" if done else ""
+    return f"between {step.last_before.isoformat()} and {step.first_after.isoformat()}{noted}"
 
 
 def _falls(courses: Sequence[Course]) -> bool:
@@ -478,6 +318,10 @@ SAID = {
     "lock_drive": "the lock on drive",
     "lock_overrun": "the lock on overrun",
     "lock_overrun_to_drive": "overrun lock over drive lock",
+    "friction_by_drive_ramps": "the plates' friction",
     "energy_per_lap_j": "the energy per lap",
+    "plates_peak_c": "the plates' peak temperature",
+    "oil_peak_c": "the oil's peak temperature",
+    "judder_amplitude_radps": "the judder",
 }
 """Each tracked quantity in words."""

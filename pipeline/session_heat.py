@@ -412,6 +412,19 @@ class _Said:
         return self.span(value, low, high, "s")
 
 
+def oil_mean(evidence: Evidence, signals: Signals) -> Estimate | Missing:
+    """Oil temperature that the log shows, over the counted laps. [degC]"""
+    if signals.oil_c is None or not np.isfinite(signals.oil_c).any():
+        return Missing("the log has no oil temperature")
+    seen = [
+        float(np.mean(oil[np.isfinite(oil)]))
+        for at in evidence.counted
+        if np.isfinite(oil := signals.oil_c[evidence.laps[at].samples]).any()
+    ]
+    shared = np.full(len(seen), _OIL_THERMOMETER_K)
+    return mean_answer(np.array(seen), shared, "degC", evidence.grade, "laps")
+
+
 def friction_loss_share(
     evidence: Evidence, input_torque_nm: FloatArray | None, case_radps: FloatArray
 ) -> Estimate | Missing:

@@ -24,7 +24,7 @@ from pipeline.comparison import (
     plan_runs,
     scatter_of,
 )
-from pipeline.season import date_in
+from pipeline.season_session import date_in
 
 Result = Mapping[str, Any]
 """A published session result, ``sidegear.session/1``."""
@@ -47,11 +47,22 @@ class Measure:
 
 
 def _estimate(name: str) -> Callable[[Result], Seen]:
+    return lambda result: _seen(result["estimates"].get(name, {}))
+
+
+def _seen(answer: Mapping[str, Any]) -> Seen:
+    """Value and standard deviation of an estimate; None of what is bounded or missing."""
+    if "value" not in answer or "low" not in answer:
+        return None
+    return answer["value"], (answer["high"] - answer["low"]) / 2 / 1.96
+
+
+def _fitted(name: str) -> Callable[[Result], Seen]:
+    """A temperature of the heat model; one that the build sheet's ranges assume tells no run."""
+
     def of(result: Result) -> Seen:
-        answer = result["estimates"].get(name, {})
-        if "value" not in answer or "low" not in answer:
-            return None
-        return answer["value"], (answer["high"] - answer["low"]) / 2 / 1.96
+        answer = result.get("heat", {}).get(name, {})
+        return _seen(answer) if "grade" in answer else None
 
     return of
 
@@ -80,6 +91,9 @@ MEASURES: tuple[Measure, ...] = (
             _estimate("axle_overspeed_s_per_lap")),
     Measure("inside_drag_s_per_lap", "inside drag, per lap", "s", 0.3,
             _estimate("inside_drag_s_per_lap")),
+    Measure("plates_peak_c", "plates' peak temperature", "degC", 10.0, _fitted("plates_peak_c")),
+    Measure("oil_peak_c", "oil's peak temperature", "degC", 5.0, _fitted("oil_peak_c")),
+    Measure("oil_mean_c", "oil temperature", "degC", 5.0, _estimate("oil_mean_c")),
     Measure("lap_time_s", "lap time", "s", 0.10, _lap_time),
 )  # fmt: skip
 
@@ -283,12 +297,16 @@ def _verdict(found: Difference, margin: float) -> tuple[Verdict, str]:
 
 
 def _corner_rows(pairs: Sequence[tuple[Result, bool]], hours: Sequence[float]) -> tuple[Row, ...]:
-    """Every corner's energy and yaw moments; claims among them together hold 5 % false ones."""
-    numbers = sorted({corner["number"] for result, _ in pairs for corner in result["corners"]})
+    """Every corner's energy, exit speed and yaw moments; at most 5 % of the claims are false."""
+    corners = [corner for result, _ in pairs for corner in result["corners"]]
+    ends = {
+        number: float(np.median([one["end_m"] for one in corners if one["number"] == number]))
+        for number in sorted({corner["number"] for corner in corners})
+    }
     rows = [
         _row(measure, pairs, hours, NO_HISTORY, None, number)
-        for number in numbers
-        for measure in _corner_measures(number)
+        for number, end_m in ends.items()
+        for measure in _corner_measures(number, end_m)
     ]
     told = [i for i, row in enumerate(rows) if row.difference is not None]
     p = np.array([row.difference.p for row in rows if row.difference is not None])
@@ -300,7 +318,7 @@ def _corner_rows(pairs: Sequence[tuple[Result, bool]], hours: Sequence[float]) -
     return tuple(rows)
 
 
-def _corner_measures(number: int) -> Iterator[Measure]:
+def _corner_measures(number: int, end_m: float) -> Iterator[Measure]:
     def energy(result: Result) -> Seen:
         corner = _corner(result, number)
         valid = {str(lap["number"]) for lap in result["laps"] if lap["valid"]}
@@ -308,6 +326,7 @@ def _corner_measures(number: int) -> Iterator[Measure]:
         return _mean([energy for lap, energy in known if lap in valid])
 
     yield Measure("corner_energy_j", "energy per passage", "J", 0.15, energy, margin_is_share=True)
+    yield Measure("corner_exit_mps", "exit speed", "m/s", 0.3, _exit_speed(number, end_m))
     for phase in ("overrun", "neutral", "drive"):
         yield Measure(
             f"corner_yaw_moment_{phase}_nm", f"yaw moment under {phase}", "N m", 30.0,
@@ -315,13 +334,23 @@ def _corner_measures(number: int) -> Iterator[Measure]:
         )  # fmt: skip
 
 
+def _exit_speed(number: int, end_m: float) -> Callable[[Result], Seen]:
+    """Speed at one place for all runs: each finds the corner's end a metre or two elsewhere."""
+
+    def of(result: Result) -> Seen:
+        corner = _corner(result, number) or {}
+        seen = _seen(corner.get("exit_speed_mps", {}))
+        if seen is None:
+            return None
+        return seen[0] + corner["exit_gain_mps_per_m"] * (end_m - corner["end_m"]), seen[1]
+
+    return of
+
+
 def _yaw_moment(number: int, phase: str) -> Callable[[Result], Seen]:
     def of(result: Result) -> Seen:
         corner = _corner(result, number)
-        answer = {} if corner is None else corner["yaw_moment_nm"].get(phase, {})
-        if "value" not in answer:
-            return None
-        return answer["value"], (answer["high"] - answer["low"]) / 2 / 1.96
+        return None if corner is None else _seen(corner["yaw_moment_nm"].get(phase, {}))
 
     return of
 

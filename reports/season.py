@@ -6,11 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.estimate import Estimate, Grade, Missing
+from pipeline.courses import FRICTION, JUDDER, OIL, TEMPERATURES, Course
+from pipeline.estimate import Answer, Estimate, Grade, Missing, Predicted
 from pipeline.published_season import sentences
-from pipeline.season import Condition, Course, PackLife, Season, Undated
+from pipeline.season import Condition, PackLife, Season
+from pipeline.season_session import SeasonSession, Undated
 from pipeline.service_record import Entry
-from pipeline.signature import EXPLANATIONS
+from pipeline.signature import EXPLANATIONS, QUANTITIES
 from reports.document import (
     Align,
     Cell,
@@ -40,20 +42,32 @@ NEEDS_A_HAND = (Condition.SERVICE_DUE, Condition.WATCH)
 _FIGURES = (
     ("breakaway", "Is the preload going?", ("breakaway_torque_nm",)),
     ("locks", "Is the lock going?", ("lock_drive", "lock_overrun")),
+    ("friction", "Are the plates losing friction?", (FRICTION,)),
     ("energy", "How hard is the pack worked?", ("energy_per_lap_j",)),
+    ("temperatures", "How warm do plates and oil get?", TEMPERATURES),
+    ("judder", "Do the packs judder?", (JUDDER,)),
 )
+_ALWAYS = ("breakaway", "locks", "energy")
 # Course, mark and line of each quantity: told apart by shape and dash, not by colour alone.
 _SWATCH = {
     "breakaway_torque_nm": "law",
     "lock_drive": "law",
     "lock_overrun": "sheet",
+    FRICTION: "law",
     "energy_per_lap_j": "heat",
+    "plates_peak_c": "heat",
+    "oil_peak_c": "sheet",
+    JUDDER: "heat",
 }
 _STYLE = {
     "breakaway_torque_nm": ("law", "circle", "solid"),
     "lock_drive": ("law", "circle", "solid"),
     "lock_overrun": ("sheet", "square-open", "9px,5px"),
+    FRICTION: ("law", "circle", "solid"),
     "energy_per_lap_j": ("heat", "circle", "solid"),
+    "plates_peak_c": ("heat", "circle", "solid"),
+    "oil_peak_c": ("sheet", "square-open", "9px,5px"),
+    JUDDER: ("heat", "circle", "solid"),
 }
 
 
@@ -68,9 +82,9 @@ def season_report(season: Season, car: str) -> Report:
         evidence=_evidence(lives),
         sections=(
             _findings(lives, season.undated),
-            *(_courses(i, life) for i, life in enumerate(_told(lives))),
+            *_course_sections(_told(lives)),
             _lives_section(lives),
-            *(() if latest is None else (_sessions_section(lives),)),
+            *(() if latest is None else (_sessions_section(lives, season),)),
             _about(),
         ),
         data=no_laps(dark_by_light()),
@@ -166,19 +180,30 @@ def _grade(life: PackLife) -> Grade | None:
     return max(grades, key=list(Grade).index) if grades else None
 
 
-def _courses(place: int, life: PackLife) -> Section:
-    suffix, first = _suffix(place), 1 + place * len(_FIGURES)
-    specs = tuple(
-        _figure(first + i, f"{name}{suffix}", title, quantities, life)
-        for i, (name, title, quantities) in enumerate(_FIGURES)
-    )
-    return Section(
-        f"courses{suffix}",
-        f"Build {life.build} since {life.since.isoformat()}",
-        "One mark a session with its 95 % interval; the line and its band are what the sessions "
-        "together say. Dotted lines are entries of the service record.",
-        (*specs, _explanations(life, suffix)),
-    )
+def _course_sections(lives: Sequence[PackLife]) -> list[Section]:
+    sections, number_of_figure = [], 1
+    for place, life in enumerate(lives):
+        shown = [each for each in _FIGURES if each[0] in _ALWAYS or _has_points(life, each[2])]
+        suffix = _suffix(place)
+        specs = tuple(
+            _figure(number_of_figure + i, f"{name}{suffix}", title, quantities, life)
+            for i, (name, title, quantities) in enumerate(shown)
+        )
+        number_of_figure += len(specs)
+        sections.append(
+            Section(
+                f"courses{suffix}",
+                f"Build {life.build} since {life.since.isoformat()}",
+                "One mark a session with its 95 % interval; the line and its band are what the "
+                "sessions together say. Dotted lines are entries of the service record.",
+                (*specs, _explanations(life, suffix)),
+            )
+        )
+    return sections
+
+
+def _has_points(life: PackLife, quantities: Sequence[str]) -> bool:
+    return any(life.courses[each].points for each in quantities)
 
 
 def _figure(
@@ -209,7 +234,7 @@ def _in_words(course: Course) -> str:
     shown = quantity(course.quantity, "")
     now, change = course.now, course.change_per_mj
     if isinstance(now, Missing) or isinstance(change, Missing):
-        return f"{shown.label.lower()}: no course yet, {course.why_no_line}"
+        return f"{shown.label.lower()}: no line, {course.why_no_line}"
     text = written(now, shown.unit, shown.factor)
     per = written(change, shown.unit, shown.factor)
     verdict = "drifts" if course.drifts else "no drift beyond chance"
@@ -233,7 +258,8 @@ def _drawn(courses: Sequence[Course], life: PackLife) -> JsonDict:
     if courses[0].quantity == "breakaway_torque_nm" and life.bench_checks:
         data.append(_bench_checks(life))
     unit = f" [{shown.unit}]" if shown.unit else ""
-    word = "lock" if len(courses) > 1 else shown.label.lower()
+    together = "temperature" if courses[0].quantity in TEMPERATURES else "lock"
+    word = together if len(courses) > 1 else shown.label.lower()
     drawn = layout(
         360,
         hovermode="closest",
@@ -286,7 +312,8 @@ def _line_traces(
     course: Course, life: PackLife, colour: str, dash: str, factor: float
 ) -> list[JsonDict]:
     assert course.line is not None
-    grid = np.linspace(0.0, life.exposure_mj, 41)
+    first = 0.0 if course.step is None else course.step.first_mj
+    grid = np.linspace(first, life.exposure_mj, 41)
     ends = [course.line.at(float(x)) for x in grid]
     middle = factor * np.array([value for value, _ in ends])
     half = factor * np.array([half for _, half in ends])
@@ -429,8 +456,9 @@ def _now_cell(life: PackLife, name: str) -> Cell:
     return Cell(written(now, shown.unit, shown.factor).with_interval, sort=now.value)
 
 
-def _sessions_section(lives: Sequence[PackLife]) -> Section:
-    tracked = ("breakaway_torque_nm", "lock_drive", "lock_overrun", "energy_per_lap_j")
+def _sessions_section(lives: Sequence[PackLife], season: Season) -> Section:
+    wanted = (*QUANTITIES, FRICTION, "energy_per_lap_j", OIL, *TEMPERATURES)
+    tracked = [name for name in wanted if _is_told(lives, name)]
     shown = [quantity(name, "") for name in tracked]
     rows = tuple(
         Row((
@@ -441,7 +469,7 @@ def _sessions_section(lives: Sequence[PackLife]) -> Section:
             Cell(str(session.laps), sort=session.laps),
             Cell("unknown" if session.energy_j is None else number(session.energy_j / 1e6, 3),
                  sort=session.energy_j),
-            *(_value_cell(session.estimates.get(name), each.unit, each.factor)
+            *(_value_cell(session, name, each.unit, each.factor)
               for name, each in zip(tracked, shown, strict=True)),
         ))
         for life in lives
@@ -461,7 +489,37 @@ def _sessions_section(lives: Sequence[PackLife]) -> Section:
         ),
         rows,
     )
-    return Section("history", "History", "", (table, _record_table(lives)))
+    return Section("history", "History", "", (table, _record_table(lives), _bench_table(season)))
+
+
+def _bench_table(season: Season) -> Table:
+    return Table(
+        "bench",
+        "Bench against log",
+        (
+            Column("Method", align=Align.TEXT),
+            Column("Checks"),
+            Column("Bench less log", "N·m"),
+            Column("Repeats within a day to", "N·m"),
+        ),
+        tuple(
+            Row((
+                Cell(each.method),
+                Cell(str(each.checks), sort=each.checks),
+                *(_bench_cell(answer) for answer in (each.bias_nm, each.repeatability_nm)),
+            ))
+            for each in season.bench
+        ),
+        caption="As breakaway torques. What the bench reads beside the log is the method's own: "
+        "take it off the next reading. Repeatability is one standard deviation.",
+        empty="No bench check noted yet.",
+    )  # fmt: skip
+
+
+def _bench_cell(answer: Answer) -> Cell:
+    if isinstance(answer, Missing):
+        return Cell("not known", small=answer.reason)
+    return Cell(written(answer, "N·m", 1.0).with_interval, sort=answer.value)
 
 
 def _record_table(lives: Sequence[PackLife]) -> Table:
@@ -491,10 +549,21 @@ def _record_table(lives: Sequence[PackLife]) -> Table:
     )  # fmt: skip
 
 
-def _value_cell(value: Estimate | None, unit: str, factor: float) -> Cell:
+def _is_told(lives: Sequence[PackLife], name: str) -> bool:
+    """Whether a column has anything to show; those that the season rests on stand in any case."""
+    return name in (*QUANTITIES, "energy_per_lap_j") or any(
+        name in session.estimates or name in session.assumed
+        for life in lives
+        for session in life.sessions
+    )
+
+
+def _value_cell(session: SeasonSession, name: str, unit: str, factor: float) -> Cell:
+    value: Estimate | Predicted | None = session.estimates.get(name, session.assumed.get(name))
     if value is None:
         return Cell("not observable")
-    return Cell(written(value, unit, factor).with_interval, sort=value.value)
+    small = "assumed" if isinstance(value, Predicted) else ""
+    return Cell(written(value, unit, factor).with_interval, sort=value.value, small=small)
 
 
 def _about() -> Section:
@@ -508,13 +577,18 @@ def _about() -> Section:
         "Energy, not time, wears plates. Sessions before a build or a re-shim say nothing of the "
         "pack after it."
     )
+    beside = (
+        "What warm oil and circuits do is fitted along with the line where the sessions allow it; "
+        "where each circuit had its own age of the pack, the circuit is the unit. A step is "
+        "claimed as a drift is, where it explains the sessions better than a line."
+    )
     return Section(
         "about",
         "About this page",
         "",
         (
             Note("Cautions", CAUTIONS, strong=True),
-            Note("How it is judged", (judged, energy)),
+            Note("How it is judged", (judged, beside, energy)),
             Terms("Words", GLOSSARY, fold=f"{len(GLOSSARY)} words"),
         ),
     )

@@ -137,6 +137,7 @@ QUANTITIES: dict[str, Quantity] = {
         "Half-shaft stiffness", "of one half-shaft, from how the wheels give while the packs hold",
         "kN·m/rad", 1e-3,
     ),
+    "oil_mean_c": Quantity("Oil temperature", "mean of the counted laps, as logged", "°C", 1.0),
     "judder_frequency_hz": Quantity(
         "Judder, frequency", "narrow band in the speed difference while the packs slide", "Hz", 1.0,
     ),
@@ -256,6 +257,8 @@ UNIT_WORDS: dict[str, tuple[str, float]] = {
     "W": ("kW", 1e-3),
     "1": ("", 1.0),
     "N m": ("N·m", 1.0),
+    "degC": ("°C", 1.0),
+    "m/s": ("km/h", 3.6),
 }
 
 

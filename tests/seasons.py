@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -31,6 +31,20 @@ class Scatter:
     """Least and largest standard deviation that a session states of itself."""
 
 
+@dataclass(frozen=True)
+class Setting:
+    """Where and how warm a season is driven, and what that does to every quantity."""
+
+    circuits: Sequence[str] = ("Hollin Fell",)
+    """By session, over and over."""
+    between_circuits: float = 0.0
+    oil_c: Callable[[float], float] | None = None
+    """Oil temperature by the share of the season; not logged when None."""
+    oil_scatter_k: float = 6.0
+    per_10_k: float = 0.0
+    """Relative change for 10 K over 90 degC."""
+
+
 def published_sessions(
     count: int,
     rng: np.random.Generator,
@@ -39,28 +53,43 @@ def published_sessions(
     per_day: int = 1,
     build: str = "A",
     first: int = 0,
+    setting: Setting = Setting(),
 ) -> list[dict[str, Any]]:
     """Published results of so many sessions, as far as a season reads them."""
     day_effect = 1 + scatter.between_days * rng.normal(0, 1, (count, len(TRUE)))
-    return [
-        _published(
+    at_circuit = dict.fromkeys(setting.circuits, np.ones(len(TRUE)))
+    if setting.between_circuits:
+        for each in at_circuit:
+            at_circuit[each] = 1 + setting.between_circuits * rng.normal(0, 1, len(TRUE))
+    results = []
+    for i in range(count):
+        share = i / max(1, count - 1)
+        circuit = setting.circuits[i % len(setting.circuits)]
+        oil_c, warm = None, 1.0
+        if setting.oil_c is not None:
+            oil_c = setting.oil_c(share) + setting.oil_scatter_k * rng.normal()
+            warm = 1 + setting.per_10_k * (oil_c - 90) / 10
+        result = _published(
             first + i,
             FIRST_DAY + timedelta(days=7 * ((first + i) // per_day)),
-            wear(i / max(1, count - 1)),
-            day_effect[i // per_day],
+            wear(share),
+            warm * day_effect[i // per_day] * at_circuit[circuit],
             scatter,
             build,
             rng,
         )
-        for i in range(count)
-    ]
+        result["session"]["circuit"] = circuit
+        if oil_c is not None:
+            result["estimates"]["oil_mean_c"] = _estimate(oil_c, 0.75, "degC")
+        results.append(result)
+    return results
 
 
 def _published(
     number: int,
     on: date,
     factors: Mapping[str, float],
-    day_effect: np.ndarray,
+    beside: np.ndarray,
     scatter: Scatter,
     build: str,
     rng: np.random.Generator,
@@ -71,7 +100,7 @@ def _published(
     for j, (name, value) in enumerate(TRUE.items()):
         true = value * factors.get(name, 1.0)
         own = rng.uniform(*scatter.own) * value
-        seen = true * day_effect[j] + scatter.between_sessions * value * rng.normal()
+        seen = true * beside[j] + scatter.between_sessions * value * rng.normal()
         estimates[name] = _estimate(
             seen + own * rng.normal(), own, "N m" if name.endswith("_nm") else "1"
         )
@@ -104,6 +133,9 @@ def _corner(number: int, laps: int, rng: np.random.Generator) -> dict[str, Any]:
     return {
         "number": number,
         "energy_by_lap_j": {str(lap): float(value) for lap, value in enumerate(energy)},
+        "end_m": 100.0 * number,
+        "exit_speed_mps": _estimate(20 + 0.1 * rng.normal(), 0.1, "m/s"),
+        "exit_gain_mps_per_m": 0.2,
         "yaw_moment_nm": {"drive": _estimate(200 + 10 * rng.normal(), 10, "N m")},
     }
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 import seasons
-from seasons import FIRST_DAY, Scatter, published_sessions
+from seasons import FIRST_DAY, Scatter, Setting, published_sessions
 
+from pipeline.courses import Course
+from pipeline.estimate import Estimate, Missing
 from pipeline.season import Condition, Season, season
 from pipeline.service_record import Entry, ServiceEntry
 
@@ -32,32 +35,150 @@ def conditions(results: list[dict[str, object]]) -> list[Condition]:
     ]
 
 
-def share_of_false_alarms(count: int, seed: int, scatter: Scatter, per_day: int = 1) -> float:
+CLOSE, HOME = Scatter(0.02), Setting()
+
+
+@dataclass(frozen=True)
+class Steady:
+    """A pack that does not change, and how its sessions differ all the same."""
+
+    scatter: Scatter = CLOSE
+    per_day: int = 1
+    setting: Setting = HOME
+
+
+WARMING = Setting(oil_c=lambda share: 75 + 30 * share, per_10_k=-0.03)
+STEADY = {
+    "alike": Steady(Scatter()),
+    "wide apart": Steady(Scatter(0.08)),
+    "days of three sessions": Steady(Scatter(0.02, between_days=0.04), per_day=3),
+    "cool and warm days": Steady(
+        Scatter(), setting=Setting(oil_c=lambda _: 90, oil_scatter_k=10, per_10_k=-0.03)
+    ),
+    "ever warmer": Steady(Scatter(), setting=WARMING),
+    "circuits in turns": Steady(setting=Setting(circuits="AB", between_circuits=0.05)),
+    "one circuit, then another": Steady(
+        setting=Setting(circuits="A" * 12 + "B" * 12, between_circuits=0.05)
+    ),
+    "events of three": Steady(
+        setting=Setting(circuits="AAABBBCCCDDDEEEFFFGGGHHH", between_circuits=0.05)
+    ),
+    "circuits that come back": Steady(
+        setting=Setting(circuits="AAABABBBCCDCDDDEEFEFFFGG", between_circuits=0.05)
+    ),
+    "circuits in turns, ever warmer": Steady(
+        setting=replace(WARMING, circuits="ABC", between_circuits=0.05)
+    ),
+}
+
+
+def share_of_false_alarms(count: int, seed: int, steady: Steady) -> float:
     rng = np.random.default_rng(seed)
     alarms = 0
     for _ in range(count):
-        said = conditions(published_sessions(24, rng, scatter=scatter, per_day=per_day))
-        alarms += any(each in ALARMS for each in said)
+        results = published_sessions(
+            24, rng, scatter=steady.scatter, per_day=steady.per_day, setting=steady.setting
+        )
+        alarms += any(each in ALARMS for each in conditions(results))
     return alarms / count
 
 
-def test_a_steady_season_raises_no_alarm_after_any_session() -> None:
-    assert share_of_false_alarms(8, 1, Scatter()) == 0
-
-
-def test_days_that_differ_raise_no_alarm_either() -> None:
-    assert share_of_false_alarms(8, 2, Scatter(0.02, between_days=0.04), per_day=3) == 0
+@pytest.mark.parametrize("kind", STEADY)
+def test_a_steady_season_raises_no_alarm_after_any_session(kind: str) -> None:
+    assert share_of_false_alarms(3, 2, STEADY[kind]) == 0
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("kind", STEADY)
+def test_of_a_thousand_steady_seasons_one_in_a_hundred_raises_an_alarm(kind: str) -> None:
+    assert share_of_false_alarms(1000, 3, STEADY[kind]) <= 0.01
+
+
+def breakaway(results: Sequence[Mapping[str, object]]) -> Course:
+    return season(results).lives[-1].courses["breakaway_torque_nm"]  # type: ignore[arg-type]
+
+
 @pytest.mark.parametrize(
-    ("scatter", "per_day"),
-    [(Scatter(), 1), (Scatter(0.08), 1), (Scatter(0.02, between_days=0.04), 3)],
+    ("setting", "said"),
+    [
+        (Setting(), ("the logs hold no oil temperature", "all at Hollin Fell")),
+        (Setting(circuits="AB"), ("no oil temperature", "what 2 circuits differ by is taken out")),
+        (Setting(circuits="ABCDEFGHIJKL"), ("no oil", "each at another circuit, which counts as")),
+        (Setting(circuits="AAABBBCCCDDD"), ("no oil", "4 circuits, each at an age of the pack of")),
+        (WARMING, ("the oil's warmth is taken out, the line holds at", "all at Hollin Fell")),
+        (Setting(oil_c=lambda _: 90, oil_scatter_k=0.5), ("the oil was alike warm, 90 °C", "all")),
+    ],
 )
-def test_of_a_thousand_steady_seasons_one_in_a_hundred_raises_an_alarm(
-    scatter: Scatter, per_day: int
-) -> None:
-    assert share_of_false_alarms(1000, 3, scatter, per_day) <= 0.01
+def test_what_else_differed_is_said(setting: Setting, said: tuple[str, str]) -> None:
+    course = breakaway(published_sessions(12, np.random.default_rng(14), setting=setting))
+    assert all(part in clause for part, clause in zip(said, course.beside, strict=True))
+
+
+def test_what_warm_oil_does_is_told_with_an_interval_that_holds_it() -> None:
+    rng = np.random.default_rng(15)
+    setting = Setting(oil_c=lambda _: 90, oil_scatter_k=10, per_10_k=-0.03)
+    held = 0
+    for _ in range(60):
+        warmth = breakaway(published_sessions(16, rng, setting=setting)).warmth
+        assert warmth is not None
+        held += warmth.low <= -0.03 * 90 <= warmth.high
+    assert held / 60 >= 0.9
+
+
+def test_wear_is_called_although_warmth_and_circuits_changed_with_it() -> None:
+    rng = np.random.default_rng(16)
+    setting = replace(WARMING, circuits="ABC", between_circuits=0.05)
+    wearing = published_sessions(24, rng, PRELOAD_LOSS, Scatter(0.02), setting=setting)
+    life = season(wearing).lives[-1]
+    assert life.condition in ALARMS
+    assert life.odds is not None
+    assert max(life.odds, key=life.odds.__getitem__) == "preload loss"
+
+
+def test_warmth_that_too_few_sessions_tell_from_wear_is_named() -> None:
+    life = season(published_sessions(4, np.random.default_rng(17), setting=WARMING)).lives[-1]
+    assert life.condition is Condition.CANNOT_TELL
+    assert life.reason.startswith("the oil's warmth changed with the pack's age")
+
+
+def glazed(share: float) -> Mapping[str, float]:
+    """From two thirds of the season on every friction is less by a quarter."""
+    return dict.fromkeys(seasons.TRUE, 0.75) if share > 0.66 else {}
+
+
+def test_a_glazing_event_is_called_dated_and_told_as_loss_of_friction() -> None:
+    rng = np.random.default_rng(18)
+    oil = ServiceEntry(FIRST_DAY + timedelta(days=7 * 10 - 2), Entry.OIL_CHANGE)
+    for _ in range(10):
+        life = season(published_sessions(16, rng, glazed), [oil]).lives[-1]
+        assert life.condition is Condition.WATCH
+        assert "changed at once between 2026-05-09 and 2026-05-16 (oil change" in life.reason
+        assert life.odds is not None
+        assert max(life.odds, key=life.odds.__getitem__) == "friction loss"
+
+
+def test_after_a_step_the_course_begins_anew() -> None:
+    course = breakaway(published_sessions(16, np.random.default_rng(18), glazed))
+    assert course.step is not None
+    assert course.step.by.low <= -0.25 * 90 <= course.step.by.high
+    assert isinstance(course.now, Estimate)
+    assert course.now.n == 6
+    assert course.now.low <= 0.75 * 90 <= course.now.high
+
+
+def test_friction_and_temperatures_run_along_and_what_is_assumed_makes_no_course() -> None:
+    results = published_sessions(6, np.random.default_rng(19))
+    for i, result in enumerate(results):
+        ends = {"unit": "1", "n": 6, "grade": "measured"}
+        result["estimates"]["friction_by_drive_ramps"] = {
+            "value": 0.09 + 0.001 * i, "low": 0.08, "high": 0.1, **ends
+        }  # fmt: skip
+        result["heat"] = {"oil_peak_c": {"value": 90.0, "low": 80.0, "high": 99.0, "unit": "degC"}}
+    courses = season(results).lives[-1].courses
+    assert isinstance(courses["friction_by_drive_ramps"].now, Estimate)
+    assert courses["oil_peak_c"].now == Missing(
+        "assumed from the build sheet's ranges; a logged oil temperature would show it"
+    )
 
 
 def detections(count: int, seed: int) -> list[int | None]:
@@ -84,7 +205,6 @@ def test_a_loss_of_45_percent_over_16_sessions_is_called_in_time() -> None:
         ({"breakaway_torque_nm": 0.25, "lock_drive": 0.25, "lock_overrun": 0.25}, "friction loss"),
         ({"lock_drive": 0.25}, "drive ramps"),
         ({"lock_overrun": 0.25}, "overrun ramps"),
-        ({}, "steady"),
     ],
 )
 def test_what_wears_is_told_by_what_changes_together(part: dict[str, float], expected: str) -> None:
@@ -97,23 +217,34 @@ def test_what_wears_is_told_by_what_changes_together(part: dict[str, float], exp
     assert right / 30 >= 0.9
 
 
-def test_interval_of_the_forecast_holds_the_session_at_which_the_limit_is_reached() -> None:
+def test_a_steady_pack_is_mostly_told_as_one() -> None:
+    rng = np.random.default_rng(5)
+    told = []
+    for _ in range(60):
+        odds = season(published_sessions(16, rng)).lives[-1].odds
+        assert odds is not None
+        told.append(max(odds, key=odds.__getitem__) == "steady")
+    # Regression: 87 % of 200. Nothing is said of the odds while no drift is claimed.
+    assert np.mean(told) >= 0.75
+
+
+def test_intervals_of_slope_and_forecast_hold_the_truth_as_often_as_they_say() -> None:
     rng = np.random.default_rng(6)
-    held = 0
-    for _ in range(120):
+    slope_held = forecast_held = 0
+    for _ in range(400):
         life = season(published_sessions(16, rng, PRELOAD_LOSS), limits=LIMITS).lives[-1]
-        assert life.forecast is not None
+        course = life.courses["breakaway_torque_nm"]
         # The invented loss is even per session; its energy per MJ is that of this very season.
-        true = _true_exposure_at(life.courses["breakaway_torque_nm"], 45.0) - life.exposure_mj
-        held += life.forecast.earliest_mj <= max(true, 0.0) <= life.forecast.latest_mj
-    assert 0.92 <= held / 120 <= 0.99
-
-
-def _true_exposure_at(course: object, limit: float) -> float:
-    exposure = np.array([point.exposure_mj for point in course.points])  # type: ignore[attr-defined]
-    true = 90.0 * (1 - 0.45 * np.linspace(0, 1, len(exposure)))
-    slope, level = np.polyfit(exposure, true, 1)
-    return float((limit - level) / slope)
+        exposure = np.array([point.exposure_mj for point in course.points])
+        slope, level = np.polyfit(exposure, 90.0 * (1 - 0.45 * np.linspace(0, 1, 16)), 1)
+        ahead = max((45.0 - level) / slope - life.exposure_mj, 0.0)
+        change, forecast = course.change_per_mj, life.forecast
+        assert isinstance(change, Estimate)
+        assert forecast is not None
+        slope_held += change.low <= slope <= change.high
+        forecast_held += forecast.earliest_mj <= ahead <= forecast.latest_mj
+    assert 0.92 <= slope_held / 400 <= 0.98
+    assert 0.92 <= forecast_held / 400 <= 0.98
 
 
 def rebuilt() -> Season:

@@ -69,7 +69,7 @@ def test_a_then_b_cannot_be_told_and_says_why() -> None:
 
 def test_corners_that_do_not_differ_are_not_claimed() -> None:
     day = compare(runs_of_a_day("ABBABAAB", 6), "A", "B")
-    assert len(day.corner_rows) == 7 * 4
+    assert len(day.corner_rows) == 7 * 5
     assert [row for row in day.corner_rows if row.verdict is Verdict.DIFFERS] == []
 
 
@@ -100,7 +100,7 @@ def test_without_time_of_day_the_order_of_names_is_said() -> None:
 def test_a_plan_rests_on_this_cars_own_scatter() -> None:
     proposal = propose(runs_of_a_day("AAAAAA", 11), "lock_drive", 0.03, 8, 0.9)
     assert proposal.plan is not None
-    assert proposal.plan.order == "ABBA"
+    assert proposal.plan.order.startswith("ABBA")
     assert proposal.scatter.degrees_of_freedom == 4
 
 

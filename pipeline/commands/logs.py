@@ -21,7 +21,7 @@ from pipeline.commands.intake import (
     settings_for,
 )
 from pipeline.commands.options import LOGBOOK, each_by_itself, existing_logbook
-from pipeline.commands.season import tell_of_wear
+from pipeline.commands.season import after_logs
 
 if TYPE_CHECKING:
     from loaders.judging import Car
@@ -99,8 +99,7 @@ def add(
         add_one(log, logbook, settings, as_json=as_json)
 
     code = each_by_itself(take, logs)
-    if not as_json:
-        tell_of_wear(folder)
+    after_logs(folder, silent=as_json)
     sys.exit(code)
 
 
@@ -125,8 +124,7 @@ def refresh(folder: Path, as_json: bool) -> None:
         refresh_one(session_id, logbook, settings[named], as_json=as_json)
 
     code = each_by_itself(bring_up, logbook.session_ids)
-    if not as_json:
-        tell_of_wear(folder)
+    after_logs(folder, silent=as_json)
     sys.exit(code)
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,8 +19,7 @@ if TYPE_CHECKING:
     from pipeline.service_record import ServiceEntry
 
 
-# As many as `pipeline.drift` asks for, which takes a third of a second to import.
-_FEWEST_SESSIONS = 4
+_WARNING, _INDEX = ".early_warning", "index.html"
 
 
 @click.group()
@@ -94,7 +94,7 @@ def service_show(folder: Path) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 def trend(folder: Path, as_json: bool) -> None:
     """Say whether the packs are wearing, and when the next service is due."""
-    from pipeline.published_season import sentences, to_object
+    from pipeline.published_season import bench_sentences, sentences, to_object
 
     found = season_of(folder)
     if as_json:
@@ -111,6 +111,8 @@ def trend(folder: Path, as_json: bool) -> None:
         )
         for sentence in sentences(life):
             click.echo(textwrap.fill(sentence, 96, initial_indent="  - ", subsequent_indent="    "))
+    for sentence in bench_sentences(found):
+        click.echo(textwrap.fill(sentence, 96, subsequent_indent="    "))
     for each in found.undated:
         click.echo(
             f"Not placed: {each.id}, {each.reason}. State it with "
@@ -120,34 +122,68 @@ def trend(folder: Path, as_json: bool) -> None:
         click.echo(f"  report: {page.resolve()}")
 
 
-def tell_of_wear(folder: Path) -> None:
-    """Print the condition of the pack that ran last when it needs an eye or a hand."""
-    if sum(1 for _ in (folder / "results").glob("[!.]*.json")) < _FEWEST_SESSIONS:
-        return  # said at once: nothing can be told yet
+def after_logs(folder: Path, *, silent: bool) -> None:
+    """Bring the logbook's first page up to date, and say so when the pack that ran last needs care.
+
+    Where nothing has changed nothing is imported, and the warning is read as it stands.
+    """
+    if _index_is_stale(folder):
+        _write_index(folder, season_of(folder))
+    warning = folder / _WARNING
+    if not silent and warning.is_file() and (said := warning.read_text(encoding="utf-8").strip()):
+        click.echo(f"{said} More with 'sidegear trend'.")
+
+
+def _warning(found: Season) -> str:
+    """What to be told of the pack that ran last; empty while it needs neither eye nor hand."""
     from pipeline.season import Condition
 
-    lives = [life for life in season_of(folder).lives if life.ended is None]
-    if lives and lives[-1].condition in (Condition.WATCH, Condition.SERVICE_DUE):
-        life = lives[-1]
-        click.echo(
-            f"Pack {life.build}: {life.condition}; {life.reason}. More with 'sidegear trend'."
-        )
+    life = next((each for each in reversed(found.lives) if each.ended is None), None)
+    if life is None or life.condition not in (Condition.WATCH, Condition.SERVICE_DUE):
+        return ""
+    return f"Pack {life.build}: {life.condition}; {life.reason}."
+
+
+def _results(folder: Path) -> list[Path]:
+    return list((folder / "results").glob("[!.]*.json"))
+
+
+def _index_is_stale(folder: Path) -> bool:
+    """Whether anything that the first page tells of is newer than it."""
+    sources = [*_results(folder), folder / "service_record.csv", folder / "build_sheet.toml"]
+    try:
+        written = min((folder / name).stat().st_mtime_ns for name in (_WARNING, _INDEX))
+    except FileNotFoundError:
+        return len(sources) > 2  # a logbook without a session needs none
+    there = (path for path in sources if path.exists())
+    return any(path.stat().st_mtime_ns > written for path in there)
 
 
 def write_season_pages(folder: Path) -> Path:
     """Write the logbook's first page and the season's page; returns the latter's place."""
-    from loaders.logbook import Logbook, put_text
-    from loaders.result_index import session_summaries
-    from reports.index import SEASON_PAGE, index_report
+    from loaders.logbook import put_text
+    from reports.index import SEASON_PAGE
     from reports.render import render
     from reports.season import season_report
 
-    found, sessions = season_of(folder), session_summaries(Logbook(folder))
-    car = next((about["session"]["car"] for about in reversed(sessions)), "")
-    put_text(folder, "index.html", render(index_report(found, sessions, car)))
+    found = season_of(folder)
+    car = _write_index(folder, found)
     if found.lives:
         put_text(folder, SEASON_PAGE, render(season_report(found, car)))
     return folder / SEASON_PAGE
+
+
+def _write_index(folder: Path, found: Season) -> str:
+    """Write the early warning and the logbook's first page; returns the car's name."""
+    from loaders.logbook import put_text
+    from reports.index import index_report
+    from reports.render import render
+
+    sessions = summaries_of(folder)
+    car = car_in(sessions)
+    put_text(folder, _WARNING, _warning(found) + "\n")
+    put_text(folder, _INDEX, render(index_report(found, sessions, car)))
+    return car
 
 
 def season_of(folder: Path) -> Season:
@@ -159,13 +195,26 @@ def season_of(folder: Path) -> Season:
         If there is no such logbook, or the service record cannot be read.
     """
     from loaders.logbook import Logbook
-    from loaders.result_index import session_summaries
     from pipeline.season import season
     from pipeline.service_record import NAME, read_service_record
 
     existing_logbook(folder)
     record = read_service_record(folder / NAME)
-    return season(session_summaries(Logbook(folder)), record, _limits(Logbook(folder)))
+    return season(summaries_of(folder), record, _limits(Logbook(folder)))
+
+
+def summaries_of(folder: Path) -> list[Mapping[str, Any]]:
+    """What a season reads of every session of a logbook."""
+    from loaders.logbook import Logbook
+    from loaders.result_index import session_summaries
+    from pipeline.courses import READ
+
+    return session_summaries(Logbook(folder), READ)
+
+
+def car_in(sessions: Sequence[Mapping[str, Any]]) -> str:
+    """Name of the car, of the last session by name; empty without one."""
+    return str(sessions[-1]["session"]["car"]) if sessions else ""
 
 
 def _limits(logbook: Logbook) -> dict[str, float]:

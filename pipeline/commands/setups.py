@@ -113,14 +113,12 @@ def plan(measure: str, wanted: str, folder: Path, laps: int, power: float) -> No
 
 
 def _write_setups_page(folder: Path, day: SetupDay) -> Path:
-    from loaders.logbook import Logbook, put_text
-    from loaders.result_index import session_summaries
+    from loaders.logbook import put_text
+    from pipeline.commands.season import car_in, summaries_of
     from reports.render import render
     from reports.setups import setups_report
 
-    car = next(
-        (each["session"]["car"] for each in reversed(session_summaries(Logbook(folder)))), ""
-    )
+    car = car_in(summaries_of(folder))
     safe = "".join(c if c.isalnum() else "-" for c in f"{day.build_a}-{day.build_b}")
     name = f"setups-{day.on.isoformat()}-{safe[:60]}.html"
     put_text(folder, name, render(setups_report(day, car)))

@@ -15,7 +15,7 @@ import click
 from loaders.errors import InputError
 from pipeline.commands.intake import add_one, settings_for
 from pipeline.commands.options import LOGBOOK, YOUR_INPUT, each_by_itself, existing_logbook
-from pipeline.commands.season import tell_of_wear, write_season_pages
+from pipeline.commands.season import after_logs, write_season_pages
 
 if TYPE_CHECKING:
     from loaders.logbook import Logbook
@@ -185,7 +185,7 @@ def _take(logs: list[Path], logbook: Logbook) -> set[Path]:
 
     def tell(folder: Path) -> None:
         write_season_pages(folder)
-        tell_of_wear(folder)
+        after_logs(folder, silent=False)
 
     each_by_itself(take, logs)
     if taken:
