@@ -137,6 +137,15 @@ class _UnreadableError(Exception):
         self.column, self.row, self.expected = column, row, expected
 
 
+class _Block:
+    """Whole lines, and what has to be known of them before the parser sees them."""
+
+    def __init__(self, body: bytes, last: bool) -> None:
+        self.body, self.last = body, last
+        self.lines = count_lines(body)
+        self.nul_at, self.quoted = body.find(b"\x00"), body.find(b'"') >= 0
+
+
 @dataclass
 class _Reading:
     """What is known while the blocks of one log are read."""
@@ -164,21 +173,21 @@ class _Reading:
 
     def chunks(self, blocks: Iterator[tuple[bytes, bool]]) -> Iterator[Chunk]:
         """The rows as they stand where the fast parser can take them, else plainly rewritten."""
-        for body, last in blocks:
-            lines = count_lines(body)
-            yield self._as_it_stands(body, lines) or self._rewritten(body, last=last)
-            self.first_line += lines
+        for block in ahead(_Block(*each) for each in blocks):
+            if block.nul_at >= 0:
+                raise self._nul(block)
+            yield self._as_it_stands(block) or self._rewritten(block.body, last=block.last)
+            self.first_line += block.lines
 
-    def _as_it_stands(self, body: bytes, lines: int) -> Chunk | None:
+    def _as_it_stands(self, block: _Block) -> Chunk | None:
         dialect = self.layout.dialect
-        self._refuse_nul(body)
-        if self.clerk.held or dialect.delimiter == BLANKS or body.find(b'"') >= 0:
+        if self.clerk.held or dialect.delimiter == BLANKS or block.quoted:
             return None
         try:
-            chunk = self._numbers(self._parsed(body, dialect.delimiter, dialect.decimal_mark))
+            chunk = self._numbers(self._parsed(block.body, dialect.delimiter, dialect.decimal_mark))
         except (_UnreadableError, pa.ArrowInvalid):
             return None
-        self.clerk.blank_lines += lines - chunk.rows
+        self.clerk.blank_lines += block.lines - chunk.rows
         return chunk
 
     def _rewritten(self, body: bytes, *, last: bool) -> Chunk:
@@ -188,16 +197,12 @@ class _Reading:
         except _UnreadableError as problem:
             raise self._located(rows, problem) from problem
 
-    def _refuse_nul(self, body: bytes) -> None:
-        at = body.find(b"\x00")
-        if at >= 0:
-            line = self.first_line + len((body[:at] + b".").splitlines()) - 1
-            msg = (
-                f"{self.path.name}: line {line}: a NUL byte among the numbers; expected numbers "
-                "and blank cells only. The file is damaged or not a plain export; export the log "
-                "again."
-            )
-            raise InputError(msg)
+    def _nul(self, block: _Block) -> InputError:
+        line = self.first_line + len((block.body[: block.nul_at] + b".").splitlines()) - 1
+        return InputError(
+            f"{self.path.name}: line {line}: a NUL byte among the numbers; expected numbers and "
+            "blank cells only. The file is damaged or not a plain export; export the log again."
+        )
 
     def _parsed(self, body: bytes, delimiter: str, decimal_mark: str) -> pa.Table:
         while True:

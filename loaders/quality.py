@@ -6,6 +6,7 @@ Faults that show only where channels are compared with each other are not told h
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -27,6 +28,8 @@ from loaders.signal_faults import (
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+# Channels of a long log are worked on two at a time; more would need more memory.
+_AT_ONCE = 2
 # Nominal, wheels of every circuit car taken together: only to tell standing from moving.
 _ROUGH_RADIUS_M = 0.3
 _MOVING_MPS = 5.0
@@ -94,8 +97,8 @@ def signal_faults(session: Session) -> tuple[SignalFault, ...]:
     Notes
     -----
     Channels held between samples (gear, lap) are only looked at for gaps in the recording. Limits
-    of what is seen are stated with each function of `signal_faults`. The channels are taken one
-    after the other, so that a mapping that fetches them one by one will do.
+    of what is seen are stated with each function of `signal_faults`. The channels are taken a few
+    at a time, so that a mapping that fetches them one by one will do.
     """
     found: list[SignalFault] = _cuts(session)
     moves = _moves(session)
@@ -103,33 +106,52 @@ def signal_faults(session: Session) -> tuple[SignalFault, ...]:
     for each in moves.values():
         votes += each
     anyone = _moving(moves, votes, "")
+
+    def looked_at(name: str) -> tuple[list[SignalFault], _Spikes | None]:
+        moving = _moving(moves, votes, name) if name in moves else anyone
+        return _of_channel(session, name, session.channels[name], moving)
+
+    names = [name for name in session.channels if _is_looked_at(name)]
     spikes: dict[str, _Spikes] = {}
-    for name, values in session.channels.items():
-        channel = CHANNEL_BY_NAME[name]
-        if channel.between is Between.HOLD or channel.quantity is Quantity.TEMPERATURE:
-            continue
-        stride = _stride(session, name)
-        stops = _stops(session, name, values)
-        if channel.quantity in _CAN_FREEZE:
-            shortest = _STILL_S.get(channel.quantity, FROZEN_S)
-            moving = _moving(moves, votes, name) if name in moves else anyone
-            spans = stride * frozen_spans(
-                values[::stride], moving[::stride], session.rate_hz / stride, shortest
-            )
-            spans = spans[~_at_a_stop(session, name, values, spans[:, 0], stops)]
-            found += _fault(session, name, FaultKind.FROZEN, spans, _longest(spans, session), "s")
-        found += stops
-        if stride == 1:
-            spans = spike_spans(values, session.rate_hz)
-            heights = np.abs(values[spans[:, 0]] - values[spans[:, 0] - 1])
-            spikes[name] = _Spikes(spans, heights)
-        if name.startswith("wheel_speed"):
-            found += _step(session, name, values)
+    with ThreadPoolExecutor(_AT_ONCE) as threads:
+        for name, (faults, own) in zip(names, threads.map(looked_at, names), strict=True):
+            found += faults
+            if own is not None:
+                spikes[name] = own
     for name, alone in _alone(spikes, session.rate_hz).items():
         height = float(alone.heights.max(initial=0.0))
         unit = CHANNEL_BY_NAME[name].unit
         found += _fault(session, name, FaultKind.SPIKES, alone.spans, height, unit)
     return tuple(found)
+
+
+def _is_looked_at(name: str) -> bool:
+    channel = CHANNEL_BY_NAME[name]
+    return channel.between is not Between.HOLD and channel.quantity is not Quantity.TEMPERATURE
+
+
+def _of_channel(
+    session: Session, name: str, values: FloatArray, moving: BoolArray
+) -> tuple[list[SignalFault], _Spikes | None]:
+    """A channel's faults but its spikes, and those, which have to be held against others'."""
+    channel, found, spikes = CHANNEL_BY_NAME[name], [], None
+    stride = _stride(session, name)
+    stops = _stops(session, name, values)
+    if channel.quantity in _CAN_FREEZE:
+        shortest = _STILL_S.get(channel.quantity, FROZEN_S)
+        spans = stride * frozen_spans(
+            values[::stride], moving[::stride], session.rate_hz / stride, shortest
+        )
+        spans = spans[~_at_a_stop(session, name, values, spans[:, 0], stops)]
+        found += _fault(session, name, FaultKind.FROZEN, spans, _longest(spans, session), "s")
+    found += stops
+    if stride == 1:
+        spans = spike_spans(values, session.rate_hz)
+        heights = np.abs(values[spans[:, 0]] - values[spans[:, 0] - 1])
+        spikes = _Spikes(spans, heights)
+    if name.startswith("wheel_speed"):
+        found += _step(session, name, values)
+    return found, spikes
 
 
 def _at_a_stop(
@@ -208,8 +230,8 @@ def _longest(spans: Spans, session: Session) -> float:
 def _moves(session: Session) -> dict[str, BoolArray]:
     """Where the car moves, by each channel that shows it."""
     moves = {
-        name: _ROUGH_RADIUS_M * values > _MOVING_MPS
-        for name, values in session.channels.items()
+        name: _ROUGH_RADIUS_M * session.channels[name] > _MOVING_MPS
+        for name in session.channels
         if name.startswith("wheel_speed")
     }
     if "speed_mps" in session.channels:

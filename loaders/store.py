@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+from weakref import WeakValueDictionary
 
 import numpy as np
 import pyarrow as pa
@@ -203,6 +205,25 @@ def _read_floats(path: Path, names: Sequence[str]) -> dict[str, FloatArray]:
     return {name: floats(table.column(name)) for name in names}
 
 
+def _long_column(path: Path, name: str) -> FloatArray:
+    """One column of many rows, by two threads."""
+    with parquet.ParquetFile(path) as stored:
+        about = stored.metadata
+        rows = [about.row_group(i).num_rows for i in range(about.num_row_groups)]
+    values, starts = np.empty(sum(rows)), np.cumsum([0, *rows])
+
+    def read(groups: range) -> None:
+        with parquet.ParquetFile(path) as stored:
+            for i in groups:
+                column = stored.read_row_group(i, columns=[name], use_threads=False).column(name)
+                values[starts[i] : starts[i + 1]] = floats(column)
+
+    middle = len(rows) // 2
+    with ThreadPoolExecutor(2) as threads:
+        list(threads.map(read, (range(middle), range(middle, len(rows)))))
+    return values
+
+
 def _read_marks(path: Path, columns: Sequence[str]) -> dict[str, BoolArray]:
     """The channels that are marked anywhere, and where."""
     with parquet.ParquetFile(path) as stored:
@@ -231,18 +252,34 @@ def _is_nowhere_set(about: parquet.FileMetaData, column: int) -> bool:
 
 
 class StoredColumns(Mapping[str, FloatArray]):
-    """The channels of a session, each read from its file whenever it is asked for."""
+    """The channels of a session, read from their files when asked for.
+
+    One that somebody still holds is not read again.
+    """
 
     def __init__(
         self, path: Path, names: Sequence[str], log: Path | None, lines: Mapping[str, Line]
     ) -> None:
         self._path, self._names, self._log, self._lines = path, tuple(names), log, lines
+        self._held: WeakValueDictionary[str, FloatArray] = WeakValueDictionary()
 
     def __getitem__(self, name: str) -> FloatArray:
         """The channel's samples."""
         if name not in self._names:
             raise KeyError(name)
-        return self.read([name])[name]
+        values = self._held.get(name)
+        if values is None:
+            line = self._lines.get(name)
+            if line is None or self._log is None:
+                values = _long_column(self._path, name)
+            else:
+                values = line.of(_long_column(self._log, line.column))
+            self._held[name] = values
+        return values
+
+    def __contains__(self, name: object) -> bool:
+        """Whether there is such a channel."""
+        return name in self._names
 
     def read(self, names: Sequence[str]) -> dict[str, FloatArray]:
         """Some channels' samples."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,6 +95,10 @@ class AxleMotion:
     coasting: BoolArray
     """Input torque at or below zero."""
 
+    def part(self, here: slice) -> AxleMotion:
+        """A stretch of it."""
+        return AxleMotion(*(getattr(self, each.name)[here] for each in fields(self)))
+
     @property
     def difference_radps(self) -> FloatArray:
         """Left minus right wheel speed. [rad/s]"""
@@ -136,6 +140,8 @@ def axle_states(
     return _without_fragments(state, shortest)
 
 
+# Samples worked on at a time.
+_AT_ONCE = 1 << 15
 _PRIORITY = (
     AxleState.AXLE_OVERSPEED,
     AxleState.INSIDE_OVERSPEED,
@@ -148,6 +154,21 @@ _PRIORITY = (
 def _active(
     motion: AxleMotion, sliding_radps: float, overspeed_slip: float
 ) -> dict[AxleState, BoolArray]:
+    """Where each state holds. Told a stretch at a time, which stays near the processor."""
+    n = len(motion.speed_mps)
+    masks = {name: (np.empty(n, np.bool_), np.empty(n, np.bool_)) for name in _PRIORITY}
+    for first in range(0, n, _AT_ONCE):
+        here = slice(first, first + _AT_ONCE)
+        told = _entered_and_kept(motion.part(here), sliding_radps, overspeed_slip)
+        for name, (enter, stay) in told.items():
+            masks[name][0][here], masks[name][1][here] = enter, stay
+    return {name: with_hysteresis(*both) for name, both in masks.items()}
+
+
+def _entered_and_kept(
+    motion: AxleMotion, sliding_radps: float, overspeed_slip: float
+) -> dict[AxleState, tuple[BoolArray, BoolArray]]:
+    """Where each state is entered, and where it may go on."""
     with np.errstate(invalid="ignore", divide="ignore"):
         left = motion.left_radps / motion.left_rolling_radps - 1
         right = motion.right_radps / motion.right_rolling_radps - 1
@@ -163,21 +184,18 @@ def _active(
     still_stuck = difference <= _STAY_STUCK * sliding_radps
     driven_corner = motion.driving & cornering & sliding
     coasted_corner = motion.coasting & cornering
-    low = _STAY * overspeed_slip
+    driven, low = motion.driving & moving, _STAY * overspeed_slip
     return {
-        AxleState.AXLE_OVERSPEED: with_hysteresis(
-            motion.driving & moving & (lesser > overspeed_slip),
-            motion.driving & moving & (lesser > low),
-        ),
-        AxleState.INSIDE_OVERSPEED: with_hysteresis(
+        AxleState.AXLE_OVERSPEED: (driven & (lesser > overspeed_slip), driven & (lesser > low)),
+        AxleState.INSIDE_OVERSPEED: (
             driven_corner & (inside > overspeed_slip), driven_corner & (inside > low)
         ),
-        AxleState.INSIDE_DRAG: with_hysteresis(
+        AxleState.INSIDE_DRAG: (
             coasted_corner & (inside < -overspeed_slip), coasted_corner & (inside < -low)
         ),
-        AxleState.HELD: with_hysteresis(cornering & stuck, still_cornering & still_stuck),
-        AxleState.DIFFERING: cornering & sliding,
-    }
+        AxleState.HELD: (cornering & stuck, still_cornering & still_stuck),
+        AxleState.DIFFERING: (cornering & sliding, cornering & sliding),
+    }  # fmt: skip
 
 
 def _without_fragments(state: StateArray, shortest: int) -> StateArray:

@@ -26,6 +26,7 @@ from pipeline.result import STATES, AxleState, Phase
 from pipeline.runs import moving_mean
 
 BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 _TERM = {Phase.DRIVE: DRIVE, Phase.OVERRUN: OVERRUN}
 # An interval that holds all that is possible says no more than a bound does, unless it is narrow
@@ -35,9 +36,13 @@ _NARROW_LOCK = 0.03
 # From this share of a slope lost to noise on, the correction is worth no more than the guess.
 # Chosen by us.
 _MOST_FLATTENED = 0.2
+# Of more sliding samples, as many evenly spread ones tell what noise does to the slopes.
+_MOST_LOOKED_AT = 500_000
 
 
-def sliding_samples(evidence: Evidence, learnt: Learnt, chosen: BoolArray) -> SlidingSamples:
+def sliding_samples(
+    evidence: Evidence, learnt: Learnt, chosen: BoolArray | IndexArray
+) -> SlidingSamples:
     """The chosen samples as the friction law sees them."""
     assert evidence.torque is not None
     return SlidingSamples(
@@ -80,7 +85,8 @@ def flattened(evidence: Evidence, learnt: Learnt) -> Flattening:
     total = evidence.torque.input_nm
     noise = averaged_noise(total, window, evidence.sliding)
     smooth = moving_mean(total, window)
-    chosen = evidence.sliding & np.isfinite(smooth)
+    chosen = np.flatnonzero(evidence.sliding & np.isfinite(smooth))
+    chosen = chosen[:: 1 + len(chosen) // _MOST_LOOKED_AT]
     samples = replace(sliding_samples(evidence, learnt, chosen), input_torque_nm=smooth[chosen])
     return flattening(samples, learnt.law, noise)
 

@@ -44,8 +44,8 @@ def with_hysteresis(enter: BoolArray, stay: BoolArray) -> BoolArray:
     [True, True, True, False, False]
     """
     spans = runs(stay | enter)
-    entered = np.concatenate(([0], np.cumsum(enter)))
-    held = entered[spans[:, 1]] > entered[spans[:, 0]]
+    entered = np.flatnonzero(enter)
+    held = np.searchsorted(entered, spans[:, 1]) > np.searchsorted(entered, spans[:, 0])
     return mask_of(spans[held], len(enter))
 
 
@@ -92,14 +92,17 @@ def moving_mean(values: NDArray[np.float64], samples: int) -> NDArray[np.float64
     has_holes = bool(held.any())
     sums = np.zeros(n + 1)
     np.cumsum(np.where(held, 0.0, values) if has_holes else values, out=sums[1:])
+    edge = np.r_[0 : min(half, n), max(n - half, min(half, n)) : n]
+    low, high = np.maximum(edge - half, 0), np.minimum(edge + half + 1, n)
+    at_edge = (sums[high] - sums[low]) / (high - low)
     mean = np.empty(n)
     if n > 2 * half:
         np.subtract(sums[2 * half + 1 :], sums[: n - 2 * half], out=mean[half : n - half])
         mean[half : n - half] /= 2 * half + 1
-    edge = np.r_[0 : min(half, n), max(n - half, min(half, n)) : n]
-    low, high = np.maximum(edge - half, 0), np.minimum(edge + half + 1, n)
-    mean[edge] = (sums[high] - sums[low]) / (high - low)
-    return np.where(widen(held, half), np.nan, mean) if has_holes else mean
+    mean[edge] = at_edge
+    if has_holes:
+        mean[widen(held, half)] = np.nan
+    return mean
 
 
 def bridge(values: NDArray[np.float64], longest: int) -> NDArray[np.float64]:

@@ -324,7 +324,8 @@ def _away_from_shifts(session: Session) -> BoolArray:
     if gear is None:
         return np.ones(len(session.time_s), dtype=bool)
     changed = np.zeros(len(gear), dtype=bool)
-    changed[1:] = np.abs(np.diff(np.nan_to_num(gear))) > 0
+    known = np.where(np.isnan(gear), 0.0, gear)
+    changed[1:] = known[1:] != known[:-1]
     return ~widen(changed, round(_SHIFT_GUARD_S * session.rate_hz))
 
 

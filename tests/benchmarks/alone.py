@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 REPOSITORY = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(REPOSITORY)]
+sys.path[:0] = [str(REPOSITORY), str(Path(__file__).parent)]
 
 
 def drained(log: Path) -> None:
@@ -33,6 +33,33 @@ def taken_in(log: Path) -> None:
     logbook = Logbook(log.parent)
     with room_in(logbook) as room:
         take_in(log, [read_channel_map(path) for path in logbook.channel_maps], "", room)
+        room.log.replace(kept(log))
+        room.session.replace(kept(log, "session"))
+
+
+def kept(log: Path, what: str = "log") -> Path:
+    """Where the benchmark leaves what a log was taken in as."""
+    return log.with_name(f"kept_{what}.parquet")
+
+
+def analysed(log: Path) -> None:
+    """The session that was taken in, analysed at its best grade."""
+    from loaders.store import read_session
+    from pipeline.analyse import analyse
+    from pipeline.build_sheet import Circuit, read_build_sheet
+
+    session = read_session(kept(log, "session"), kept(log))
+    analyse(session, read_build_sheet(log.with_name("build_sheet.toml")), Circuit())
+
+
+def chained(log: Path) -> None:
+    """A plain physics chain over the same columns: read, and what `physics_chain` does."""
+    from physics_chain import physics_chain
+
+    from loaders.store import read_session
+
+    session = read_session(kept(log, "session"), kept(log))
+    physics_chain(session.channels, session.rate_hz)
 
 
 def peak_gb() -> float:
@@ -49,7 +76,9 @@ def peak_gb() -> float:
 
 
 if __name__ == "__main__":
-    work = {"drain": drained, "take in": taken_in}[sys.argv[1]]
+    work = {"drain": drained, "take in": taken_in, "analyse": analysed, "chain": chained}[
+        sys.argv[1]
+    ]
     begun, worked = time.perf_counter(), time.process_time()
     work(Path(sys.argv[2]))
     print(json.dumps({

@@ -24,6 +24,7 @@ import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
 import pyarrow as pa  # noqa: E402
 from large_log import RATE_HZ, large_log_map, write_large_log  # noqa: E402
+from physics_chain import physics_chain  # noqa: E402
 from pyarrow import csv as arrow_csv  # noqa: E402
 from pyarrow import parquet  # noqa: E402
 from simulated import simulate  # noqa: E402
@@ -146,25 +147,30 @@ def alone(what: str, log: Path) -> dict[str, float]:
     return dict(json.loads(ran.stdout))
 
 
+def compare(log: Path, bare: tuple[str, str], ours: tuple[str, str]) -> None:
+    """Two kinds of work on one log, in turns."""
+    pairs = [(alone(bare[0], log), alone(ours[0], log)) for _ in range(3)]
+    for (_, said), runs in zip((bare, ours), zip(*pairs, strict=True), strict=True):
+        each = {key: statistics.median(run[key] for run in runs) for key in runs[0]}
+        print(
+            f"{said:<24} {each['seconds']:7.2f} s, {each['cpu']:6.2f} s of processors, "
+            f"peak {each['peak_gb']:.2f} GB"
+        )
+    for key, said in (("seconds", "time"), ("cpu", "processors")):
+        ratio = statistics.median(our[key] / plain[key] for plain, our in pairs)
+        print(f"{said} {ratio:.2f} x {bare[1]}")
+
+
 def compare_large(hours: float) -> None:
     """A long log taken in, against the bare drain of the same file in the same run."""
     with tempfile.TemporaryDirectory() as name:
         log = Path(name) / "day.csv"
         write_large_log(log, round(hours * 3600 * RATE_HZ))
         (log.parent / "channels.toml").write_text(large_log_map(), encoding="utf-8")
+        (log.parent / "build_sheet.toml").write_text(SHEET, encoding="utf-8")
         print(f"\n{log.name}: {hours:g} h at {RATE_HZ} Hz, {log.stat().st_size / 1e6:.0f} MB")
-        pairs = [(alone("drain", log), alone("take in", log)) for _ in range(3)]
-        for what, runs in zip(
-            ("bare drain", "log to stored session"), zip(*pairs, strict=True), strict=True
-        ):
-            each = {key: statistics.median(run[key] for run in runs) for key in runs[0]}
-            print(
-                f"{what:<24} {each['seconds']:7.2f} s, {each['cpu']:6.2f} s of processors, "
-                f"peak {each['peak_gb']:.2f} GB"
-            )
-        for key, said in (("seconds", "time"), ("cpu", "processors")):
-            ratio = statistics.median(ours[key] / bare[key] for bare, ours in pairs)
-            print(f"{said} {ratio:.2f} x bare drain")
+        compare(log, ("drain", "bare drain"), ("take in", "log to stored session"))
+        compare(log, ("chain", "plain physics chain"), ("analyse", "analysis, measured grade"))
 
 
 def main() -> None:
@@ -180,6 +186,7 @@ def main() -> None:
         load_s, session = timed(lambda: load_session(log, maps))
         quality_s = time_of_quality(session, sheet)
         analyse_s, result = timed(lambda: analyse(session, sheet, circuit))
+        chain_s, _ = timed(lambda: physics_chain(session.channels, session.rate_hz))
         render_s, page = timed(lambda: render(session_report(result)))
         json_s, as_json = timed(lambda: to_json(result))
         take_s, _ = timed(lambda: taken_in(logbook, log))
@@ -208,6 +215,9 @@ def main() -> None:
         print(
             f"log to stored session, quality findings included: {take_s + quality_s:.3f} s, "
             f"{ratio:.2f} x bare read and write; without them {take_s / (bare_s + parquet_s):.2f} x"
+        )
+        print(
+            f"analysis {analyse_s / chain_s:.0f} x a plain physics chain of {1000 * chain_s:.1f} ms"
         )
         print(f"page {len(page.encode()) / 1e6:.2f} MB")
 
