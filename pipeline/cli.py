@@ -17,6 +17,7 @@ from pipeline.commands.options import OUR_FAULT_SAID, YOUR_INPUT, complain
 from pipeline.commands.predict import predict
 from pipeline.commands.season import service, trend
 from pipeline.commands.setups import compare, plan
+from pipeline.commands.sheet import sheet
 from pipeline.commands.tables import export
 from pipeline.commands.watch import watch
 
@@ -28,7 +29,7 @@ def cli() -> None:
 
 
 for command in (
-    add, channels, compare, demo, export, new, plan, predict, refresh, service, trend,
+    add, channels, compare, demo, export, new, plan, predict, refresh, service, sheet, trend,
     watch,
 ):  # fmt: skip
     cli.add_command(command)

@@ -98,6 +98,8 @@ class Cell:
     """How many columns the cell covers."""
     page: str = ""
     """Another page of the logbook that the text leads to, relative to this one."""
+    blank: bool = False
+    """Whether the cell is a box to be filled by hand on the printed page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +266,8 @@ class Report:
     first_lap: int | None = None
     data: Mapping[str, object] | None = None
     """What the page's script needs: per-lap columns, corner stretches, map bounds."""
+    one_sheet: bool = False
+    """Whether the page is made to be printed on a single sheet and taken along."""
 
     def figures(self) -> dict[str, JsonDict]:
         """The figures that are present, by their id."""

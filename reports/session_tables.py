@@ -447,6 +447,12 @@ def _further_row(name: str, answer: Answer | Bound) -> Row:
     return Row(cells, anchor=f"n-{name}")
 
 
+def number_rows(result: SessionResult, names: Iterable[str]) -> tuple[Row, ...]:
+    """A row for each of these numbers: value, interval, evidence; or why there is none."""
+    known = (name for name in names if name in result.estimates)
+    return tuple(_further_row(name, result.estimates[name]) for name in known)
+
+
 def further_tables(result: SessionResult) -> tuple[Table, ...]:
     """All other numbers of the session, a folded table for each group."""
     names = [name for name in result.estimates if name not in KEY_NUMBERS]
@@ -461,7 +467,7 @@ def further_tables(result: SessionResult) -> tuple[Table, ...]:
             f"further-{number_of_group}",
             heading,
             columns,
-            tuple(_further_row(name, result.estimates[name]) for name in group),
+            number_rows(result, group),
             stacks=True,
             fold=_held([result.estimates[name] for name in group]),
         )

@@ -13,10 +13,12 @@ from test_pipeline_setups import runs_of_a_day
 from test_reports_season import rebuilt_season
 
 from pipeline.setups import compare
+from reports.build_sheet import build_sheet_report
 from reports.document import Report
 from reports.index import index_report
 from reports.season import season_report
 from reports.session import session_report
+from reports.setup_sheet import setup_sheet
 from reports.setups import setups_report
 from reports.what_if import what_if_report
 
@@ -32,6 +34,8 @@ PAGES: dict[str, Callable[[], Report]] = {
     "index": lambda: index_report(
         rebuilt_season(), published_sessions(25, np.random.default_rng(1)), "Ostrel C3"
     ),
+    "build sheet": lambda: build_sheet_report(sample_sheet(), sample_result()),
+    "setup sheet": lambda: setup_sheet(sample_sheet(), sample_result().estimates),
     "what-if": lambda: what_if_report(
         sample_result().session, sample_what_if(STEEPER), sample_sheet(), STEEPER, "steeper ramps"
     ),

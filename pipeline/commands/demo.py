@@ -10,8 +10,10 @@ import click
 from loaders.errors import InputError
 from pipeline.commands.intake import add_one, in_logbook, settings_for
 from pipeline.commands.logs import copy_in
+from pipeline.commands.predict import predict
 from pipeline.commands.season import trend, write_season_pages
 from pipeline.commands.setups import compare
+from pipeline.commands.sheet import sheet
 
 
 @click.command()
@@ -26,6 +28,11 @@ def demo(folder: Path) -> None:
         msg = f"{samples}: the sample logs are not there. Run the demo in a copy of the project."
         raise InputError(msg)
     _add_samples(samples, folder)
+    click.echo("\nThe build sheet of the last run, and flatter drive ramps tried on paper.\n")
+    with click.Context(sheet) as context:
+        context.invoke(sheet, folder=folder)
+        click.echo("")
+        context.invoke(predict, folder=folder, changes=("drive_ramp_deg=56",))
     season = folder / "season"
     click.echo(
         "\nThe invented season: a pack that wears and is rebuilt, then two setups in turns.\n"

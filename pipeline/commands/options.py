@@ -89,8 +89,8 @@ def page_name(kind: str, *words: str) -> str:
     >>> page_name("what-if", "run1", "drive_ramp_deg=48")
     'what-if-run1-drive_ramp_deg-48.html'
     """
-    safe = "".join(c if c.isalnum() or c == "_" else "-" for c in "-".join(words))
-    return f"{kind}-{safe[:80].strip('-')}.html"
+    safe = "".join(c if c.isalnum() or c == "_" else " " for c in " ".join(words))
+    return f"{kind}-{'-'.join(safe.split())[:80]}.html"
 
 
 def results_of(folder: Path) -> list[dict[str, Any]]:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import json
 import textwrap
-import tomllib
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from loaders.errors import InputError, nearest
+from loaders.errors import InputError
+from pipeline.commands.chosen import as_tables, other_parts, session_id_of, sheet_of_session
 from pipeline.commands.options import LOGBOOK, page_name
 
 if TYPE_CHECKING:
-    from loaders.logbook import Logbook
     from pipeline.estimate import Estimate, Missing, Predicted
     from pipeline.what_if import WhatIf
 
@@ -25,15 +23,7 @@ SCHEMA = "sidegear.predict/1"
 @click.command()
 @click.argument("session", required=False)
 @LOGBOOK
-@click.option(
-    "--build-sheet", "sheet_path", type=click.Path(path_type=Path),
-    help="Build sheet of the other parts; without it, today's with the changes.",
-)  # fmt: skip
-@click.option(
-    "--change", "-c", "changes", multiple=True, metavar="KEY=VALUE",
-    help="A part to change on paper, such as drive_ramp_deg=40, stack.shim_m=0.0012 or "
-    "friction_coefficient=[0.09,0.12]. May be given several times.",
-)  # fmt: skip
+@other_parts
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 def predict(
     session: str | None,
@@ -63,10 +53,10 @@ def predict(
         )
         raise InputError(msg)
     logbook = Logbook(folder)
-    known = _session_id(logbook, session)
-    own = _sheet_of(logbook, known)
+    known = session_id_of(logbook, session)
+    own = sheet_of_session(logbook, known)
     today = read_build_sheet(own)
-    then = read_build_sheet(sheet_path or own, _as_tables(changes))
+    then = read_build_sheet(sheet_path or own, as_tables(changes))
     stored = read_session(logbook.session(known), logbook.log(known))
     result = analyse(stored, today, read_circuit(logbook.circuit))
     found = what_if(result, today, then)
@@ -95,52 +85,6 @@ _CAUTIONS = (
     "Makers' limits and the rules of your series come first.",
     "After a change go out gently: the car turns in and puts its power down differently.",
 )
-
-
-def _session_id(logbook: Logbook, wanted: str | None) -> str:
-    from loaders.logbook import read_result
-
-    ids = logbook.session_ids
-    if not ids:
-        msg = f"{logbook.folder}: holds no session. Add a log first: sidegear add LOG."
-        raise InputError(msg)
-    if wanted is None:
-        return ids[-1]
-    names = {
-        each: str(read_result(logbook.result(each)).get("session", {}).get("name")) for each in ids
-    }
-    fitting = [each for each, name in names.items() if wanted in (each, name)]
-    fitting = fitting or [each for each in ids if wanted in each]
-    if not fitting:
-        close = nearest(wanted, [*ids, *names.values()])
-        msg = f"{logbook.folder}: no session '{wanted}'.{close} There are: {', '.join(ids)}."
-        raise InputError(msg)
-    return fitting[-1]
-
-
-def _sheet_of(logbook: Logbook, session_id: str) -> Path:
-    """The build sheet that a session was analysed with."""
-    from loaders.logbook import provenance_of, read_result
-
-    named = provenance_of(read_result(logbook.result(session_id))).get("build sheet named")
-    return logbook.build_sheet if named is None else logbook.folder / str(named)
-
-
-def _as_tables(changes: Iterable[str]) -> dict[str, dict[str, Any]]:
-    """Changes as tables of the build sheet; a key without a table belongs to [differential]."""
-    tables: dict[str, dict[str, Any]] = {}
-    for change in changes:
-        key, equals, text = (part.strip() for part in change.partition("="))
-        table, _, name = key.rpartition(".")
-        try:
-            value = tomllib.loads(f"value = {text}")["value"] if equals else None
-        except tomllib.TOMLDecodeError:
-            value = text  # text needs no quotes here
-        if not name or value is None:
-            msg = f"--change {change}: expected KEY=VALUE, such as drive_ramp_deg=40."
-            raise InputError(msg)
-        tables.setdefault(table or "differential", {})[name] = value
-    return tables
 
 
 # Name, words, unit, factor, decimals.
