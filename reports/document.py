@@ -166,8 +166,13 @@ class FigureSpec:
     absent: str = ""
     along: Along = Along.OTHER
     legend: tuple[LegendKey, ...] = ()
-    numbers: Table | None = None
-    """What the figure draws, as a table; the page makes that of a figure along the lap or a map."""
+
+    @property
+    def tells_numbers(self) -> bool:
+        """Whether the page can list what is drawn: along the lap, on the map, or named traces."""
+        traces = (self.figure or {}).get("data", [])
+        assert isinstance(traces, list)
+        return self.along is not Along.OTHER or any("name" in trace for trace in traces)
 
     def __post_init__(self) -> None:
         if (self.figure is None) != bool(self.absent):

@@ -200,24 +200,26 @@ def torque_figure(result: SessionResult) -> JsonDict:
 
 def _law_traces(fit: LockFit) -> list[JsonDict]:
     """Fitted law with its band; the build sheet's law dashed, its band hatched."""
-    data = [ribbon(fit.curve_input_nm, fit.curve_low_nm, fit.curve_high_nm, LIGHT["law_band"])]
+    grid, fitted, sheet = fit.curve_input_nm, "fitted law", "build sheet's law"
+    data = [ribbon(grid, fit.curve_low_nm, fit.curve_high_nm, LIGHT["law_band"], fitted)]
     if fit.predicted_low_nm is not None and fit.predicted_high_nm is not None:
         sheet_band = ribbon(
-            fit.curve_input_nm, fit.predicted_low_nm, fit.predicted_high_nm, LIGHT["sheet_band"]
+            grid, fit.predicted_low_nm, fit.predicted_high_nm, LIGHT["sheet_band"], sheet
         )
         hatch = {"shape": "/", "fgcolor": LIGHT["sheet"], "fgopacity": 0.55, "solidity": 0.08}
         data.append(sheet_band | {"fillpattern": hatch | {"size": 7, "fillmode": "overlay"}})
     law: JsonDict = {
         "type": "scatter",
         "mode": "lines",
-        "x": typed(fit.curve_input_nm),
+        "name": fitted,
+        "x": typed(grid),
         "y": typed(fit.curve_nm),
         "line": {"color": LIGHT["law"], "width": 2.6},
         "hoverinfo": "skip",
     }
     if fit.predicted_nm is not None:
         dashed = {"color": LIGHT["sheet"], "width": 2.2, "dash": "9px,5px"}
-        data.append(law | {"y": typed(fit.predicted_nm), "line": dashed})
+        data.append(law | {"name": sheet, "y": typed(fit.predicted_nm), "line": dashed})
     return [*data, law]
 
 

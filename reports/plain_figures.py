@@ -48,8 +48,8 @@ def layout(height: int, **more: object) -> JsonDict:
     return layout | more
 
 
-def ribbon(x: np.ndarray, low: np.ndarray, high: np.ndarray, colour: str) -> JsonDict:
-    """A closed band between two curves."""
+def ribbon(x: np.ndarray, low: np.ndarray, high: np.ndarray, colour: str, of: str = "") -> JsonDict:
+    """A closed band between two curves; ``of`` names the line it belongs to."""
     return {
         "type": "scatter",
         "mode": "lines",
@@ -59,6 +59,7 @@ def ribbon(x: np.ndarray, low: np.ndarray, high: np.ndarray, colour: str) -> Jso
         "fillcolor": colour,
         "line": {"width": 0, "color": colour},
         "hoverinfo": "skip",
+        "meta": {"band": of},
     }
 
 

@@ -277,6 +277,7 @@ def _points(course: Course, colour: str, mark: str, factor: float, unit: str) ->
     return {
         "type": "scatter",
         "mode": "markers",
+        "name": quantity(course.quantity, "").label.lower(),
         "x": [round(point.exposure_mj, 4) for point in course.points],
         "y": values,
         "error_y": {
@@ -298,6 +299,7 @@ def _bench_checks(life: PackLife) -> JsonDict:
     return {
         "type": "scatter",
         "mode": "markers",
+        "name": "bench check",
         "x": [round(point.exposure_mj, 4) for point in life.bench_checks],
         "y": [point.breakaway_nm for point in life.bench_checks],
         "marker": {

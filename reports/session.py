@@ -32,6 +32,7 @@ from reports.document import (
     Statements,
     Terms,
 )
+from reports.figure_words import heat_words, lock_words, map_words, slip_words, torque_words
 from reports.figures import side
 from reports.heat_table import heat_table
 from reports.lap_columns import drawn_length_m, lap_columns, no_state_share
@@ -211,8 +212,7 @@ def _lock_section(result: SessionResult) -> Section:
         "lock",
         "How much torque does the pack hold back?",
         caption,
-        "Scatter of locking torque against input torque with the fitted law. The numbers table "
-        "holds its three values.",
+        f"Locking torque against input torque. {lock_words(result)}",
         None if fit is None else figures.lock_figure(result, fit),
         _why_missing(result, "breakaway_torque_nm", "no law could be fitted"),
         legend=tuple(legend),
@@ -237,8 +237,7 @@ def _axle_section(result: SessionResult) -> Section:
         "Left minus right wheel speed of the chosen lap against what the path alone asks for. "
         "The rows below name the axle's state; where a row is blank, the car was slow or "
         "straight or a sample is missing.",
-        "Speed difference along the lap with a row for each axle state. The lap table counts "
-        "the slip events of each kind.",
+        f"Speed difference and axle state along the lap. {slip_words(result)}",
         None if no_lap else figures.slip_figure(result),
         no_lap,
         Along.DISTANCE,
@@ -253,8 +252,7 @@ def _axle_section(result: SessionResult) -> Section:
         "Where does the heat come from?",
         "Friction power of the plate packs, and the energy since the start of the lap. The grey "
         "band is the range over all counted laps.",
-        "Friction power and energy so far along the lap. The corner table holds the energy of "
-        "each corner.",
+        f"Friction power and energy so far along the lap. {heat_words(result)}",
         None if no_lap or traces.friction_power_w is None else figures.heat_figure(result),
         no_lap or _why_missing(result, "energy_per_lap_j", "no torque difference is known"),
         Along.DISTANCE,
@@ -273,7 +271,7 @@ def _axle_section(result: SessionResult) -> Section:
         "torque",
         "Which way does the torque point?",
         "Above zero the engine drives the car, below zero the car turns the engine.",
-        "Input torque along the lap, above zero on drive and below on the overrun.",
+        f"Input torque along the lap. {torque_words(result)}",
         None if no_lap or traces.input_torque_nm is None else figures.torque_figure(result),
         no_lap or "this log does not give the input torque.",
         Along.DISTANCE,
@@ -298,7 +296,7 @@ def _corners_section(result: SessionResult) -> Section:
         "The area of a disc is the energy of the chosen lap in that corner; the largest disc of "
         f"any lap stands for {number(1e-3 * largest, 2)} kJ. Small signs are the lap's slip "
         "events.",
-        "Map of the circuit with energy and slip events. The corner table holds the same numbers.",
+        f"The circuit with the heat of each corner. {map_words(result)}",
         map_figure(result),
         "the log holds no position for a counted lap.",
         Along.MAP,

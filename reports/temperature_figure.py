@@ -65,12 +65,12 @@ def temperature_spec(
 def _figure(heat: HeatSummary, limits: TemperatureLimits, today: HeatSummary | None) -> JsonDict:
     minutes = heat.step_s * (np.arange(len(heat.plates_c)) + 1.0) / 60
     data: list[JsonDict] = []
-    for trace, half, band in (
-        (heat.plates_c, heat.plates_half_c, "heat_fill"),
-        (heat.oil_c, heat.oil_half_c, "law_band"),
+    for trace, half, band, name in (
+        (heat.plates_c, heat.plates_half_c, "heat_fill", "plates"),
+        (heat.oil_c, heat.oil_half_c, "law_band", "oil"),
     ):
         at = evenly(len(trace), _BAND_POINTS)
-        data.append(ribbon(minutes[at], (trace - half)[at], (trace + half)[at], LIGHT[band]))
+        data.append(ribbon(minutes[at], (trace - half)[at], (trace + half)[at], LIGHT[band], name))
     if today is not None:
         data += [
             _line(minutes, today.plates_c, "heat", 1.0, "2px,3px"),
@@ -79,8 +79,8 @@ def _figure(heat: HeatSummary, limits: TemperatureLimits, today: HeatSummary | N
     if heat.measured_oil_c is not None:
         data.append(_line(minutes, heat.measured_oil_c, "chosen", 1.0))
     data += [
-        _line(minutes, heat.plates_c, "heat", 1.6),
-        _line(minutes, heat.oil_c, "law", 2.4),
+        _line(minutes, heat.plates_c, "heat", 1.6) | {"name": "plates"},
+        _line(minutes, heat.oil_c, "law", 2.4) | {"name": "oil"},
     ]
     marks = [
         limit_mark(limit, f"limit of {what}, {limit:.0f} °C")

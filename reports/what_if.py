@@ -236,7 +236,8 @@ def _law_spec(found: WhatIf) -> FigureSpec:
 def _law(
     input_nm: FloatArray, law: LawCurve, colour: str, dash: str, *, hatched: bool = False
 ) -> list[JsonDict]:
-    band = ribbon(input_nm, law.low_nm, law.high_nm, LIGHT[f"{colour}_band"])
+    name = "today" if hatched else "on paper"
+    band = ribbon(input_nm, law.low_nm, law.high_nm, LIGHT[f"{colour}_band"], name)
     if hatched:
         band["fillpattern"] = {
             "shape": "/", "fgcolor": LIGHT[colour], "fgopacity": 0.55, "solidity": 0.08, "size": 7,
@@ -245,6 +246,7 @@ def _law(
     line: JsonDict = {
         "type": "scatter",
         "mode": "lines",
+        "name": name,
         "x": typed(input_nm),
         "y": typed(law.middle_nm),
         "line": {"color": LIGHT[colour], "width": 2.4, "dash": dash},

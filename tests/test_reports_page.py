@@ -414,6 +414,14 @@ def test_a_figures_numbers_can_be_saved_for_a_spreadsheet(page: Page, tmp_path: 
     page.locator("#figure-slip .figure-numbers summary").click()
 
 
+def test_the_law_can_be_saved_with_its_band(page: Page, tmp_path: Path) -> None:
+    page.locator("#figure-lock .figure-numbers summary").click()
+    _, rows = saved(page, "#figure-lock .csv", tmp_path)
+    assert rows[0] == ["what", "input torque [N·m]", "locking torque [N·m]", "from", "to"]
+    assert {row[0] for row in rows[1:]} == {"fitted law", "build sheet's law"}
+    assert all(float(row[3]) <= float(row[2]) <= float(row[4]) for row in rows[1:])
+
+
 def test_a_table_can_be_saved_with_values_and_intervals_apart(page: Page, tmp_path: Path) -> None:
     _, rows = saved(page, "#lap-table .csv", tmp_path)
     assert rows[0][:5] == [

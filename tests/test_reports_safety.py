@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import re
 from pathlib import Path
 
 import pytest
@@ -40,3 +42,58 @@ def test_hostile_text_stands_on_the_page_and_changes_nothing_else(
 def test_characters_that_turn_the_reading_order_or_fit_no_file_are_shown_as_replaced() -> None:
     assert printable("a\u202eb\u2067c\udc80\x1b") == "a\ufffdb\ufffdc\ufffd\ufffd"
     assert printable("Šťastný ×\u202f10\n") == "Šťastný ×\u202f10\n"
+
+
+def test_a_script_that_gets_in_all_the_same_is_not_run(
+    shared_page: WatchedPage, tmp_path: Path
+) -> None:
+    path = tmp_path / "page.html"
+    path.write_text(render(PAGES["session without laps"]()), encoding="utf-8")
+    page = shared_page.open(path)
+    page.evaluate(
+        """() => {
+          const script = document.createElement("script");
+          script.textContent = "window.ran = 1";
+          document.body.append(script);
+          document.body.insertAdjacentHTML("beforeend", "<img src=x onerror='window.ran = 2'>");
+          document.body.insertAdjacentHTML("beforeend", "<p id=styled style='color: red'>x</p>");
+        }"""
+    )
+    page.wait_for_timeout(50)
+    assert page.evaluate("window.ran") is None
+    assert (
+        page.evaluate("getComputedStyle(document.getElementById('styled')).color")
+        != "rgb(255, 0, 0)"
+    )
+    # The script, the picture from beside the page, its handler, and the style.
+    assert len(shared_page.console_errors) == 4
+    assert all("Content Security Policy" in text for text in shared_page.console_errors)
+    shared_page.forgive()
+
+
+# Cells that spreadsheets take for formulas, by what the OWASP page "CSV Injection" lists:
+# those that begin with =, +, -, @, tab or carriage return.
+
+
+@pytest.mark.parametrize("kind", ["setups", "index"])
+def test_no_saved_cell_is_a_formula(shared_page: WatchedPage, tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "hostile.html"
+    path.write_text(render(poisoned(PAGES[kind]())), encoding="utf-8")
+    page = shared_page.open(path)
+    page.evaluate("for (const fold of document.querySelectorAll('details')) fold.open = true")
+    cells = []
+    for button in page.locator(".csv").all():
+        with page.expect_download() as download:
+            button.click()
+        target = tmp_path / "saved.csv"
+        download.value.save_as(target)
+        assert re.fullmatch(r"[\w.-]+\.csv", download.value.suggested_filename)
+        with target.open(encoding="utf-8-sig", newline="") as file:
+            rows = list(csv.reader(file))
+        assert len({len(row) for row in rows}) == 1
+        cells += [cell for row in rows for cell in row]
+    assert any(cell.startswith("'=") for cell in cells)
+    numbers = re.compile(r"[+-]?\d+(\.\d+)?")
+    assert [
+        one for one in cells if one[:1] in "=+-@\t\r" and one and not numbers.fullmatch(one)
+    ] == []

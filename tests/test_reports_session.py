@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 from session_results import estimate, invented_session
@@ -187,6 +188,17 @@ def test_a_whisker_keeps_the_order_of_its_values_and_starts_from_zero() -> None:
     assert drawn.zero < drawn.sheet_low
     with pytest.raises(ValueError, match="scale of 0 to 1"):
         Whisker(0.5, 0.2, 1.2)
+
+
+def test_the_words_for_who_cannot_see_a_figure_state_its_finding(result: SessionResult) -> None:
+    report = session_report(result)
+    said = {block.id: block.description for section in report.sections for block in section.blocks
+            if isinstance(block, FigureSpec)}  # fmt: skip
+    assert re.search(r"Breakaway torque \d+ ± \d+ N·m, lock on drive [\d.]+ ± ", said["lock"])
+    assert re.search(r"most heat in corner \d+ [\d.]+ ± [\d.]+ kJ, corner \d+", said["heat"])
+    assert re.search(r"most slip events in corner \d+, \d+", said["slip"])
+    assert re.search(r"input torque runs from −\d+ to ", said["torque"])
+    assert "Most heat in corner" in said["map"]
 
 
 def test_the_quickest_counted_lap_is_shown_first(result: SessionResult, report: Report) -> None:

@@ -105,8 +105,57 @@ function mapColumns() {
   return { columns, step: 0 };
 }
 
+function plainValues(values) {
+  if (!values?.bdata) return Array.from(values ?? []);
+  const bytes = Uint8Array.from(atob(values.bdata), (letter) => letter.charCodeAt(0));
+  return Array.from(new Float32Array(bytes.buffer));
+}
+
+// Every point of a named trace, with the band of its name: rows of { x, y, low, high, text }.
+function tracePoints(data, name) {
+  const rows = [];
+  const bands = new Map();
+  for (const trace of data) {
+    const [x, y] = [plainValues(trace.x), plainValues(trace.y)];
+    if (trace.meta?.band === name) {
+      for (let i = 0; i < x.length / 2; i += 1) bands.set(x[i], { x: x[i], low: y[i], high: y[x.length - 1 - i] });
+    } else if (trace.name === name) {
+      const { array, arrayminus } = trace.error_y ?? {};
+      const ends = (i) => (array ? { low: y[i] - arrayminus[i], high: y[i] + array[i] } : {});
+      rows.push(...x.map((place, i) => ({ x: place, y: y[i], text: trace.text?.[i], ...ends(i) })));
+    }
+  }
+  const joined = rows.map((row) => ({ ...bands.get(row.x), ...row }));
+  for (const { x } of rows) bands.delete(x);
+  return [...joined, ...bands.values()].sort((a, b) => a.x - b.x);
+}
+
+// Every named trace of a figure that has no lap, one below the other.
+function tracesColumns({ figure }, mostRows) {
+  const names = figure.data.map(({ name }) => name).filter(Boolean);
+  const { xaxis, yaxis } = figure.layout;
+  const columns = [["what"], [xaxis.title.text], [yaxis.title.text], ["from"], ["to"], ["note"]];
+  for (const name of names) {
+    const points = tracePoints(figure.data, name);
+    const every = Math.ceil(points.length * names.length / mostRows);
+    points.filter((_, i) => i % every === 0).forEach(({ x, y, low, high, text }) => {
+      [name, significant(x), significant(y), significant(low), significant(high), text ?? ""].forEach(
+        (cell, i) => columns[i].push(cell),
+      );
+    });
+  }
+  return { columns: columns.filter((column) => column.some((cell, i) => i > 0 && cell !== "")), step: 0 };
+}
+
+function significant(value) {
+  if (!Number.isFinite(value)) return "";
+  const decimals = Math.min(Math.max(3 - Math.floor(Math.log10(Math.abs(value) || 1)), 0), 8);
+  return written(value, decimals);
+}
+
 function numbersOf(drawing, mostRows) {
-  return drawing.along === "map" ? mapColumns() : figureColumns(drawing.name, mostRows);
+  if (drawing.along === "map") return mapColumns();
+  return drawing.along === "distance" ? figureColumns(drawing.name, mostRows) : tracesColumns(drawing, mostRows);
 }
 
 function tableOf(columns, caption) {
@@ -132,6 +181,7 @@ function tableOf(columns, caption) {
 
 function numbersCaption(drawing, step) {
   if (drawing.along === "map") return `Corners, ${lapWords()}.`;
+  if (drawing.along === "other") return "What is drawn, at most fifty rows of it; the file has all.";
   const stretch = choice.corner === null ? "" : `, corner ${choice.corner}`;
   const finer = figureColumns(drawing.name, FILED_ROWS).step;
   return `${lapWords()}${stretch}: every ${step} m, read off the drawn line, which no logged sample leaves by `
