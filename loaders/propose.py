@@ -10,6 +10,7 @@ import numpy as np
 from loaders import scales, singles
 from loaders.channels import CHANNEL_BY_NAME
 from loaders.evidence import FloatArray, even, rate_of_change, ratio_of
+from loaders.four_shafts import four_shafts, of_four_shafts
 from loaders.judging import Car, Look, judged, stated_unit, torque
 from loaders.proposals import (
     Confidence,
@@ -24,7 +25,7 @@ from loaders.roles import motion_of, shaft_torques
 from loaders.sided import moving
 from loaders.sides import METRES
 from loaders.timecolumn import find_time, fitting_rate
-from loaders.words import Hint, hint_of
+from loaders.words import Axle, Hint, hint_of
 
 # A log without a time is first looked at as if it had so many rows a second.
 _SUPPOSED_HZ = 100.0
@@ -62,6 +63,7 @@ def propose(
 
 def _of(log: Look, time: Time | None, rate: Rate | None = None) -> Proposals:
     entries, ties, notes = moving(log)
+    entries += of_four_shafts(log)
     entries += _of_singles(log)
     placed = {each.column for each in entries}
     placed |= {each.column for tie in ties for option in tie.options for each in option.proposals}
@@ -110,7 +112,8 @@ def _hint(column: str, known: Mapping[str, str]) -> Hint:
             "front" if corner[0] == "f" else "rear",
         )  # fmt: skip
     if channel.startswith("shaft_torque_"):
-        return Hint("shaft_torque", "left" if "left" in channel else "right")
+        axle: Axle | None = next((each for each in ("front", "rear") if each in channel), None)
+        return Hint("shaft_torque", "left" if "left" in channel else "right", axle)
     return Hint(channel)
 
 
@@ -126,6 +129,7 @@ def _look(
     motion = motion_of(grid, {k: hint.channel for k, hint in hints.items() if hint.channel})
     used = {motion.yaw, motion.lateral, motion.accel, motion.steering, *(motion.path or ())}
     used |= set(motion.distances)
+    four = four_shafts(hints)
     free = [k for k in own if k not in {motion.speed, *motion.wheels, *used}]
     log = Look(
         stated, own, stamps, grid, hints, motion, None,
@@ -133,7 +137,7 @@ def _look(
     )  # fmt: skip
     if not motion.wheels:
         return log
-    torques = shaft_torques(grid, free, log.speed)
+    torques = None if four else shaft_torques(grid, free, log.speed)
     return replace(log, torques=torques, units=_units(log))
 
 
@@ -176,6 +180,7 @@ def _of_singles(log: Look) -> list[Proposal]:
     motion = log.motion
     used = {motion.speed, motion.yaw, motion.lateral, motion.accel, motion.steering}
     used |= {*motion.wheels, *(motion.path or ()), *(log.torques or ()), *motion.distances}
+    used |= set(four_shafts(log.hints))
     free = [k for k in log.raw if k not in used]
     made = []
     for column in free:

@@ -133,7 +133,7 @@ def _channel(tokens: list[str], meanings: set[str], *, wheel: bool) -> str | Non
             return channel
     if wheel and meanings & {"speed", "turns"}:
         return "wheel_speed"
-    sided = bool(meanings & {"left", "right"} or {"l", "r"} & set(tokens))
+    sided = wheel or bool(meanings & {"left", "right"} or {"l", "r"} & set(tokens))
     if sided and "torque" in meanings and not _by_letter_only(tokens, {"torque"}):
         return "shaft_torque"
     alone = next((_ALONE[token] for token in tokens if token in _ALONE), None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
 
@@ -11,6 +12,8 @@ import pytest
 from simulated import session_of, sheet_of
 
 from loaders.normalise import Session
+from loaders.proposals import Confidence, Proposals
+from loaders.propose import propose
 from pipeline.analyse import analyse
 from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.estimate import Estimate, Missing
@@ -52,6 +55,37 @@ def session() -> Session:
             if name in each.suspect:
                 suspect[own] = each.suspect[name]
     return replace(whole, channels=channels, suspect=suspect)
+
+
+CORNERS = {
+    f"Torque {axle[0]}{side[0]}".upper(): f"shaft_torque_{axle}_{side}_nm"
+    for axle in ("front", "rear")
+    for side in ("left", "right")
+}
+
+
+def proposed(called: Mapping[str, str]) -> Proposals:
+    """What is proposed for the log of both axles, its torques called by other names."""
+    channels = {"time_s": session().time_s, **session().channels}
+    columns = {new: channels[own] for new, own in called.items()}
+    columns |= {name: v for name, v in channels.items() if name not in called.values()}
+    return propose(list(columns), [None] * len(columns), columns)
+
+
+def test_four_half_shafts_are_told_apart_by_the_corners_in_their_names() -> None:
+    made = proposed(CORNERS)
+    assert made.ties == ()
+    found = {p.column: p for p in made.entries if p.channel.startswith("shaft_torque")}
+    assert {column: p.channel for column, p in found.items()} == CORNERS
+    assert all("while the wheel of its name is the slower" in p.reason for p in found.values())
+
+
+def test_four_half_shafts_on_the_wrong_sides_are_no_more_than_a_guess() -> None:
+    swapped = {name: CORNERS[name[:-1] + ("R" if name[-1] == "L" else "L")] for name in CORNERS}
+    for each in proposed(swapped).entries:
+        if each.channel.startswith("shaft_torque"):
+            assert each.confidence is Confidence.GUESS
+            assert "IT IS GREATER WHILE THE WHEEL OF ITS NAME IS THE FASTER" in each.reason
 
 
 def sheet(axle: str) -> BuildSheet:
