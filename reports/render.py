@@ -13,23 +13,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports.document import FigureSpec, Note, Report, Statements, Table, Terms
+from reports.glossary import Glossary, term
 from reports.palette import DARK, LIGHT, style_sheet_block
+from reports.printable import UNPRINTABLE, printable
 
 SCRIPTS = ("data", "state", "laps", "readout", "figures", "map", "tables",
-           "numbers", "page")  # fmt: skip
+           "numbers", "words", "page")  # fmt: skip
 """Parts of the page's script in the order they build on each other."""
 
-_UNPRINTABLE = dict.fromkeys(
-    (
-        *range(0x09), 0x0B, 0x0C, *range(0x0E, 0x20), 0x7F,  # control characters
-        0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A),
-        *range(0xD800, 0xE000),  # halves of a pair: from file names that are not UTF-8
-    ),
-    "\ufffd",
-)  # fmt: skip
-"""Characters that would turn the reading order of what follows, or that no file can hold."""
-
-_JSON_ESCAPES = _UNPRINTABLE | str.maketrans(
+_JSON_ESCAPES = UNPRINTABLE | str.maketrans(
     {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 )
 
@@ -41,6 +33,7 @@ def render(report: Report) -> str:
     bundle = plotly_bundle() if report.figures() else ""
     return _environment().get_template("page.html").render(
         report=report,
+        glossary=Glossary(_terms(report)),
         policy=content_policy(style, tuple(filter(None, (bundle, script)))),
         style=Markup(style),
         bundle=Markup(bundle),
@@ -48,6 +41,17 @@ def render(report: Report) -> str:
         figures_json=json_for_script(report.figures()),
         data_json=json_for_script(report.data or {}),
     )  # fmt: skip
+
+
+def _terms(report: Report) -> list[tuple[str, str]]:
+    """The words that the page explains somewhere."""
+    return [
+        item
+        for section in report.sections
+        for block in section.blocks
+        if isinstance(block, Terms) and not block.code
+        for item in block.items
+    ]
 
 
 def json_for_script(value: Mapping[str, object]) -> Markup:
@@ -58,17 +62,6 @@ def json_for_script(value: Mapping[str, object]) -> Markup:
     """
     text = json.dumps(value, allow_nan=False, separators=(",", ":"), ensure_ascii=False)
     return Markup(text.translate(_JSON_ESCAPES))
-
-
-def printable(value: object) -> object:
-    """A text without characters that reorder the line around them or that no file can hold.
-
-    >>> printable("run\\u202e1")
-    'run\ufffd1'
-    """
-    if isinstance(value, str) and not isinstance(value, Markup) and not value.isprintable():
-        return value.translate(_UNPRINTABLE)
-    return value
 
 
 def content_policy(style: str, scripts: tuple[str, ...]) -> str:
@@ -130,5 +123,6 @@ def _environment() -> Environment:
     )
     kinds = {Statements: "statements", Table: "table", FigureSpec: "figure", Note: "note",
              Terms: "terms"}  # fmt: skip
+    environment.globals["term"] = term
     environment.filters["kind"] = lambda block: kinds[type(block)]
     return environment

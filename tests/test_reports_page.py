@@ -125,25 +125,25 @@ def test_a_lap_that_does_not_count_can_be_looked_at_and_says_so(page: Page) -> N
 
 def test_a_heading_sorts_up_and_down_by_number_and_says_which(page: Page) -> None:
     heading = page.locator("#lap-table th").nth(2)
-    heading.get_by_role("button").click()
+    heading.locator(".sort").click()
     assert heading.get_attribute("aria-sort") == "ascending"
     energies = [float(re.split("[ ±(]", text)[0]) for text in column(page, "lap-table", 3)]
     assert energies == sorted(energies)
-    heading.get_by_role("button").press("Enter")
+    heading.locator(".sort").press("Enter")
     assert heading.get_attribute("aria-sort") == "descending"
     energies = [float(re.split("[ ±(]", text)[0]) for text in column(page, "lap-table", 3)]
     assert energies == sorted(energies, reverse=True)
 
 
 def test_words_sort_by_letter(page: Page) -> None:
-    page.locator("#corner-table th").nth(1).get_by_role("button").click()
+    page.locator("#corner-table th").nth(1).locator(".sort").click()
     sides = column(page, "corner-table", 2)
     assert sides == sorted(sides)
     assert set(sides) == {"left", "right"}
 
 
 def test_missing_numbers_sort_last_either_way(page: Page) -> None:
-    button = page.locator("#corner-table th").nth(10).get_by_role("button")
+    button = page.locator("#corner-table th").nth(10).locator(".sort")
     for _ in range(2):
         button.click()
         assert "not observable" in column(page, "corner-table", 11)[-1]
@@ -412,6 +412,26 @@ def test_a_figures_numbers_can_be_saved_for_a_spreadsheet(page: Page, tmp_path: 
     assert all(re.fullmatch(r"-?\d+(\.\d+)?|–", cell) for row in rows[1:] for cell in row[:3])
     assert {row[3] for row in rows[1:]} <= {str(state) for state in AxleState} | {"–"}
     page.locator("#figure-slip .figure-numbers summary").click()
+
+
+def test_a_word_of_the_glossary_tells_its_meaning_in_place(page: Page) -> None:
+    word = page.locator("#finding-list .term").first
+    meaning = page.locator(".meaning")
+    word.click()
+    assert meaning.inner_text().lower().startswith(word.inner_text().rstrip("s").lower())
+    box, at = meaning.bounding_box(), word.bounding_box()
+    assert box is not None
+    assert at is not None
+    assert abs(box["y"] - at["y"] - at["height"]) < 12
+    page.keyboard.press("Escape")
+    assert meaning.count() == 0
+    heading = page.locator("#lap-table th .term").last
+    heading.focus()
+    page.keyboard.press("Enter")
+    assert "inside drag" in meaning.inner_text()
+    assert page.evaluate("document.querySelector('.meaning').matches(':popover-open')")
+    page.locator("h1").click()
+    assert meaning.count() == 0
 
 
 def test_the_law_can_be_saved_with_its_band(page: Page, tmp_path: Path) -> None:

@@ -37,7 +37,7 @@ function cellParts(row, index) {
     if (place === index) {
       const copy = cell.cloneNode(true);
       const small = Array.from(copy.querySelectorAll("small"), (one) => one.textContent.trim()).join("; ");
-      for (const aside of copy.querySelectorAll("small, sup, .term")) aside.remove();
+      for (const aside of copy.querySelectorAll("small, sup")) aside.remove();
       return { text: copy.textContent.trim().replace(/\s*\n\s*/g, " "), small };
     }
     place += cell.colSpan;
@@ -46,9 +46,9 @@ function cellParts(row, index) {
 }
 
 function headingText(heading) {
-  const small = heading.querySelector("small")?.textContent ?? "";
+  const small = (heading.querySelector("small .term") ?? heading.querySelector("small"))?.textContent ?? "";
   const label = (heading.querySelector(".sort") ?? heading.firstChild)?.textContent.trim() ?? "";
-  return small ? `${label} [${small}]` : label;
+  return small && small !== "?" ? `${label} [${small}]` : label;
 }
 
 function tableColumns(table) {

@@ -189,6 +189,7 @@ for (const button of document.querySelectorAll(".save")) {
 }
 wireNumbers();
 watchScrolling();
+wireWords();
 wirePrinting();
 followAddress()?.scrollIntoView();
 addEventListener("hashchange", followAddress);
