@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from loaders.candump import is_candump, read_candump
 from loaders.columnar import is_arrow, is_parquet, read_arrow, read_parquet
 from loaders.containers import open_contents
 from loaders.delimited import read_delimited
@@ -38,6 +39,7 @@ READERS: tuple[Reader, ...] = (
     Reader("Parquet", is_parquet, read_parquet),
     Reader("Arrow", is_arrow, read_arrow),
     Reader("MDF", is_mdf, read_mdf),
+    Reader("CAN", is_candump, read_candump),
     # The last takes what no other recognises.
     Reader("text", lambda _: True, read_delimited),
 )

@@ -32,6 +32,10 @@ class ReaderConformance(ABC):
     """What the file calls its time."""
     suffix = ".log"
 
+    def called(self, name: str) -> str:
+        """What the file calls a column of the table."""
+        return self.time_name if name == TIME else name
+
     @abstractmethod
     def write(self, table: Mapping[str, np.ndarray], units: Mapping[str, str]) -> bytes:
         """The file that holds the table."""
@@ -51,8 +55,7 @@ class ReaderConformance(ABC):
     def test_the_numbers_come_out_as_they_went_in(self, tmp_path: Path) -> None:
         raw = self.read(tmp_path, self.content())
         for name in NAMES:
-            column = raw.columns[self.time_name if name == TIME else name]
-            np.testing.assert_array_equal(column, TABLE[name])
+            np.testing.assert_array_equal(raw.columns[self.called(name)], TABLE[name])
         assert raw.rows == len(TABLE[TIME])
 
     def test_only_wanted_columns_are_read(self, tmp_path: Path) -> None:
@@ -62,10 +65,7 @@ class ReaderConformance(ABC):
     def test_the_layout_has_names_and_units(self, tmp_path: Path) -> None:
         raw = self.read(tmp_path, self.content())
         stated = dict(zip(raw.names, raw.units, strict=True))
-        assert stated == {
-            self.time_name if name == TIME else name: unit
-            for name, unit in zip(NAMES, UNITS, strict=True)
-        }
+        assert stated == {self.called(name): unit for name, unit in zip(NAMES, UNITS, strict=True)}
 
     def test_an_answer_of_the_map_comes_through(self, tmp_path: Path) -> None:
         def refuse(layout: Layout) -> set[str]:

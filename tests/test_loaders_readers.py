@@ -80,7 +80,7 @@ class TestMdf(ReaderConformance):
 
 
 def test_the_last_reader_takes_what_no_other_knows() -> None:
-    assert [each.name for each in READERS] == ["Parquet", "Arrow", "MDF", "text"]
+    assert [each.name for each in READERS] == ["Parquet", "Arrow", "MDF", "CAN", "text"]
     assert READERS[-1].recognises(b"anything")
 
 
