@@ -163,7 +163,7 @@ def course_of(name: str, sessions: Sequence[SeasonSession], exposure_mj: FloatAr
     try:
         line = straight_line(series.exposure_mj, series.value, series.sd, series.beside)
     except TooFewUnitsError as problem:
-        why = f"{series.units}: {problem}"
+        why = problem.said_of(series.units)
         return Course(name, points, None, why, series.units, False, None, beside.said)
     step = _step(name, points, series, beside)
     why = ""
@@ -254,7 +254,7 @@ def _line_after(step: Step, series: Series) -> tuple[Line | None, str]:
     try:
         return straight_line(*values, beside), ""
     except TooFewUnitsError as problem:
-        return None, f"{series.units} since the step: {problem}"
+        return None, problem.said_of(f"{series.units} since the step")
 
 
 def _warmth_effect(line: Line, points: Sequence[Point]) -> Estimate:

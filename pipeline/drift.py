@@ -111,6 +111,11 @@ class Line:
 class TooFewUnitsError(ValueError):
     """The values lie in too few sessions or days, or all at one exposure."""
 
+    def said_of(self, units: str) -> str:
+        """The reason in a sentence about units of this name."""
+        reason: str = self.args[0]
+        return reason.format(units=units)
+
 
 def straight_line(
     exposure: FloatArray, value: FloatArray, sd: FloatArray, beside: FloatArray | None = None
@@ -142,12 +147,12 @@ def straight_line(
     beside = np.empty((n, 0)) if beside is None else beside
     columns = 2 + beside.shape[1]
     if n < columns + FEWEST_UNITS - 2:
-        msg = f"{n} of the {columns + FEWEST_UNITS - 2} at least that a course needs"
+        msg = f"a course needs {columns + FEWEST_UNITS - 2} {{units}}, and there are {n}"
         raise TooFewUnitsError(msg)
     centre = float(np.mean(exposure))
     spread = float(np.ptp(exposure))
     if spread <= 1e-9 * max(1.0, abs(centre)):
-        msg = "no energy lies between them"
+        msg = "no energy lies between the {units}"
         raise TooFewUnitsError(msg)
     design = np.column_stack((np.ones(n), exposure - centre, beside))
     own = np.square(sd) + (1e-9 * max(1e-12, float(np.max(np.abs(value))))) ** 2

@@ -8,6 +8,7 @@ from pipeline.estimate import Bound, Choice, Estimate, Missing, Prediction, Sess
 from pipeline.finding_words import against_sheet, finding
 from pipeline.findings_bounds import CAUTION, COASTING_TURNS, STEADY_TURNS, locking_bounds
 from pipeline.plates import PreloadLaw
+from pipeline.printed import odds_words
 from pipeline.result import Finding, Phase, SessionInfo
 
 # Below this nobody feels a breakaway torque. Chosen by us.
@@ -178,17 +179,11 @@ def way(
 
 
 def _odds(choice: Choice) -> str:
-    return f" (odds {_percent(choice.odds[choice.chosen])})"
+    return f" (odds {odds_words(choice.odds[choice.chosen])})"
 
 
 def _all_odds(choice: Choice) -> str:
-    return ", ".join(f"{option} {_percent(odds)}" for option, odds in choice.odds.items())
-
-
-def _percent(share: float) -> str:
-    if share > 0.99:
-        return "over 99 %"
-    return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+    return ", ".join(f"{option} {odds_words(odds)}" for option, odds in choice.odds.items())
 
 
 def preload(
@@ -224,7 +219,7 @@ def preload(
             finding(
                 info,
                 f'The log contradicts preload_law = "{law.chosen}" of the build sheet: the law '
-                f'"{other}" fits it better, odds {_percent(law.odds[other])}.',
+                f'"{other}" fits it better, odds {odds_words(law.odds[other])}.',
                 "Look where the spring washers sit: at the ends of the packs the greater of "
                 "springs and ramps rules, beside the ramps they add up. Numbers here are as the "
                 "build sheet states.",
@@ -238,7 +233,7 @@ def preload(
         finding(
             info,
             "The greater of springs and ramps presses the packs, not their sum "
-            f"(odds {_percent(law.odds[law.chosen])}).",
+            f"(odds {odds_words(law.odds[law.chosen])}).",
             "Below the torque at which the ramps push harder, only shims and washers change the "
             "lock; above it, only ramps, faces and friction do.",
             rests_on=rests_on,

@@ -7,6 +7,7 @@ from typing import Any
 
 from pipeline.courses import JUDDER, JUDDER_HZ, Course
 from pipeline.estimate import Estimate, Missing
+from pipeline.printed import odds_words
 from pipeline.published import answer_object
 from pipeline.season import SAID, Forecast, PackLife, Season
 from pipeline.service_record import ServiceEntry
@@ -124,13 +125,13 @@ def sentences(life: PackLife) -> list[str]:
     said += [text for text in (_beside_said(life), _judder_said(life)) if text]
     if life.odds is not None and any(course.drifts or course.step for course in courses):
         name = max(life.odds, key=life.odds.__getitem__)
-        said.append(f"Most likely {name} ({_percent(life.odds[name])}).")
+        said.append(f"Most likely {name} ({odds_words(life.odds[name])}).")
     if life.forecast is not None:
         said.append(_forecast_said(life.forecast))
     if life.energy_guessed:
         said.append(
-            f"The energy of {life.energy_guessed} sessions is not known and was taken as the "
-            "others' per lap."
+            f"The energy of {life.energy_guessed} of the sessions is not known and was taken as "
+            "the others' per lap."
         )
     return said
 
@@ -146,10 +147,6 @@ _SHOWN = {
     "oil_peak_c": (1.0, " °C", 0),
 }
 """Factor, unit and decimals in which each tracked quantity is printed."""
-
-
-def _percent(odds: float) -> str:
-    return "over 99 %" if odds > 0.99 else f"{100 * odds:.0f} %"
 
 
 def _course_said(course: Course) -> str:

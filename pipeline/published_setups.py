@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.printed import counted, odds_words
 from pipeline.setups import Proposal, Row, SetupDay, Verdict
 
 SCHEMA = "sidegear.setups/1"
@@ -92,13 +93,14 @@ def _line(row: Row) -> str:
 def proposal_line(proposal: Proposal) -> str:
     """The planned runs in a sentence, with what they rest on."""
     scale, unit = _PRINTED.get(proposal.measure.unit, (1.0, proposal.measure.unit))
-    wanted = f"a difference of {scale * proposal.wanted:g} {unit} in {proposal.measure.said}"
+    points = "percentage points" if unit == "%" else unit
+    wanted = f"a difference of {scale * proposal.wanted:g} {points} in {proposal.measure.said}"
+    sessions = f"{counted(proposal.sessions, 'session')} of this logbook"
     freedom = proposal.scatter.degrees_of_freedom
     rests = (
-        f"from {proposal.sessions} sessions of this logbook, {freedom} of them beyond one a setup "
-        "and day"
+        f"from {sessions}, {freedom} of them beyond one a setup and day"
         if freedom
-        else f"from {proposal.sessions} sessions of this logbook; no day repeats a setup three "
+        else f"from {sessions}; no day repeats a setup three "
         "times, so runs are taken to differ no more than their laps do"
     )
     if proposal.plan is None:
@@ -106,5 +108,5 @@ def proposal_line(proposal: Proposal) -> str:
     plan = proposal.plan
     return (
         f"Run {' '.join(plan.order)} with {plan.laps_per_run} counted laps each: {wanted} is then "
-        f"seen with a probability of {100 * plan.power:.0f} %, {rests}."
+        f"seen with a probability of {odds_words(plan.power)}, {rests}."
     )

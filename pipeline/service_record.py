@@ -128,8 +128,8 @@ def _kind(text: str, place: str, problems: list[str]) -> Entry | None:
         return Entry(text.lower())
     except ValueError:
         problems.append(
-            f"{place}, column 'entry': found '{text}'{nearest(text, list(Entry))}; expected one of "
-            f"{', '.join(Entry)}."
+            f"{place}, column 'entry': found '{text}'; expected one of {', '.join(Entry)}."
+            f"{nearest(text, list(Entry))}"
         )
         return None
 
@@ -161,6 +161,8 @@ def problems_of(entry: ServiceEntry) -> list[str]:
                 f"a bench check needs its method: {' or '.join(repr(str(m)) for m in Method)}."
             )
         return problems
+    if entry.value is not None and not entry.unit:
+        return [f"the value {entry.value:g} needs its unit."]
     if entry.entry is Entry.SESSION_DATE and not entry.note:
         return ["a session date needs the session's id as note."]
     if entry.entry is Entry.BUILD and not entry.note:

@@ -168,6 +168,13 @@ def compare(
     CannotCompareError
         If there is no day on which both were run.
     """
+    builds = sorted({_build(result) for result in results})
+    unknown = [build for build in (build_a, build_b) if build not in builds]
+    if unknown or build_a == build_b:
+        there = ", ".join(f"'{build}'" for build in builds) or "none"
+        why = f"no session is of build '{unknown[0]}'" if unknown else "name two different builds"
+        msg = f"{why}; the logbook's builds: {there}"
+        raise CannotCompareError(msg)
     by_day = _days(results)
     both = [
         day for day, held in by_day.items() if {build_a, build_b} <= {_build(one) for one in held}

@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.courses import FRICTION, JUDDER, OIL, TEMPERATURES, Course
 from pipeline.estimate import Answer, Estimate, Grade, Missing, Predicted
+from pipeline.printed import odds_words
 from pipeline.published_season import sentences
 from pipeline.season import Condition, PackLife, Season
 from pipeline.season_session import SeasonSession, Undated
@@ -387,7 +388,7 @@ def _explanations(life: PackLife, suffix: str) -> Table | Note:
     rows = tuple(
         Row((
             Cell(each.name.capitalize()),
-            Cell(_percent(life.odds[each.name]), sort=life.odds[each.name]),
+            Cell(odds_words(life.odds[each.name]), sort=life.odds[each.name]),
             Cell(f"{each.said[:1].upper()}{each.said[1:]}"),
         ))
         for each in sorted(EXPLANATIONS, key=lambda e: -(life.odds or {})[e.name])
@@ -404,12 +405,6 @@ def _explanations(life: PackLife, suffix: str) -> Table | Note:
         caption="All explanations count as equally likely before the sessions are looked at.",
         stacks=True,
     )
-
-
-def _percent(odds: float) -> str:
-    if odds > 0.99:
-        return "over 99 %"
-    return "under 1 %" if odds < 0.01 else f"{100 * odds:.0f} %"
 
 
 def _lives_section(lives: Sequence[PackLife]) -> Section:

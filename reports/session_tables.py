@@ -16,6 +16,7 @@ from pipeline.estimate import (
     Side,
 )
 from pipeline.estimate import Choice as Kind
+from pipeline.printed import odds_words
 from pipeline.result import (
     SLIP_STATES,
     AxleState,
@@ -409,17 +410,6 @@ def _choice_row(name: str, found: Kind | Missing) -> Row:
     answer = Cell(found.chosen) if found.chosen else Cell("cannot be told", small=found.reason)
     evidence = Cell(f"{found.grade}, n {number(found.n, 0)}", small=found.method)
     return Row((label, answer, Cell(odds), evidence))
-
-
-def odds_words(share: float) -> str:
-    """Odds as a percentage; the ends are never claimed.
-
-    >>> odds_words(0.9994), odds_words(0.25)
-    ('over 99 %', '25 %')
-    """
-    if share > 0.99:
-        return "over 99 %"
-    return "under 1 %" if share < 0.01 else f"{number(100.0 * share, 0)} %"
 
 
 def _grouped(names: list[str]) -> list[tuple[str, list[str]]]:

@@ -86,7 +86,7 @@ def test_sessions_of_one_day_count_as_one_unit() -> None:
 
 
 def test_three_values_are_too_few_for_a_drift() -> None:
-    with pytest.raises(TooFewUnitsError, match="3 of the 4"):
+    with pytest.raises(TooFewUnitsError, match="and there are 3"):
         straight_line(np.arange(3.0), np.arange(3.0), np.ones(3))
 
 

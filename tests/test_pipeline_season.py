@@ -299,7 +299,7 @@ def test_an_oil_change_starts_no_new_life() -> None:
 def test_three_sessions_cannot_tell_and_say_why() -> None:
     life = season(published_sessions(3, np.random.default_rng(10))).lives[-1]
     assert life.condition is Condition.CANNOT_TELL
-    assert life.reason == "sessions: 3 of the 4 at least that a course needs"
+    assert life.reason == "a course needs 4 sessions, and there are 3"
 
 
 def test_a_breakaway_torque_below_its_limit_asks_for_service() -> None:

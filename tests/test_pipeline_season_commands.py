@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from conftest import Sidegear
 from seasons import published_sessions
 
+from pipeline.commands.season import after_logs
 from pipeline.published_season import SCHEMA
 
 
@@ -46,6 +48,53 @@ def test_a_session_that_is_replaced_is_read_anew(sidegear: Sidegear, logbook: Pa
     path.write_text(json.dumps(result), encoding="utf-8")
     found = json.loads(sidegear("trend", "--logbook", logbook, "--json").out)
     assert [life["build"] for life in found["lives"]] == ["another", "A"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("benchcheck", "41"), "Did you mean 'bench check'?"),
+        (("build", "--note", "A", "--on", "2999-01-01"), "lies ahead"),
+        (("session date", "--note", "run000-000"), "Did you mean 'run000-0000'?"),
+        (("teardown", "1.9"), "The value 1.9 needs its unit"),
+    ],
+)
+def test_an_entry_that_makes_no_sense_is_refused(
+    sidegear: Sidegear, logbook: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    refused = sidegear("service", "add", *arguments, "--logbook", logbook)
+    assert refused.code == 2
+    assert said in refused.err
+
+
+def test_trend_says_how_bench_and_log_agree(sidegear: Sidegear, logbook: Path) -> None:
+    method = "other wheel held, gearbox in neutral"
+    for reading in ("40", "41"):
+        sidegear("service", "add", "bench check", reading, "--method", method,
+                 "--on", "2026-05-06", "--logbook", logbook)  # fmt: skip
+    said = " ".join(sidegear("trend", "--logbook", logbook).out.split())
+    assert f"Bench against log, {method}: the bench reads +" in said
+    assert "readings of one day scatter by 1.4 N·m" in said
+
+
+def test_the_first_page_is_brought_up_to_date_by_what_adds(logbook: Path) -> None:
+    after_logs(logbook, silent=True)
+    written = (logbook / "index.html").stat().st_mtime_ns
+    after_logs(logbook, silent=True)
+    assert (logbook / "index.html").stat().st_mtime_ns == written
+    path = logbook / "results" / "run000-0000.json"
+    os.utime(path, ns=(written + 10**9, written + 10**9))
+    after_logs(logbook, silent=True)
+    assert (logbook / "index.html").stat().st_mtime_ns != written
+
+
+def test_a_pack_that_needs_care_is_told_of_after_every_add(
+    logbook: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for _ in range(2):
+        after_logs(logbook, silent=False)
+        said = capsys.readouterr().out
+        assert said.startswith("Pack A: watch; the breakaway torque drifts.")
 
 
 def test_an_empty_logbook_says_what_to_do(sidegear: Sidegear, tmp_path: Path) -> None:

@@ -47,12 +47,13 @@ def test_no_record_is_an_empty_record(tmp_path: Path) -> None:
     ("line", "said"),
     [
         ("12/04/2026,note,,,,x", "line 2, column 'date': found '12/04/2026'; expected a date"),
-        ("2026-04-12,oilchange,,,,", "line 2, column 'entry': found 'oilchange' Did you mean"),
+        ("2026-04-12,oilchange,,,,", "note. Did you mean 'oil change'?"),
         (
             "2026-04-12,bench check,4O,N m,,",
             "line 2, column 'value': found '4O'; expected a number",
         ),
         ("2026-04-12,bench check,40,N m,by feel,", "line 2: a bench check needs its method"),
+        ("2026-04-12,build,5,,,A", "line 2: the value 5 needs its unit"),
         ("2026-04-12,build,,,,", "line 2: a build needs its name"),
         ("2026-04-12,note,a, b", "line 2: found 4 cells; expected 6"),
     ],

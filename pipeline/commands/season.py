@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loaders.errors import InputError
+from loaders.errors import InputError, nearest
 from pipeline.commands.options import LOGBOOK, day_of, existing_logbook
 
 if TYPE_CHECKING:
@@ -47,18 +47,28 @@ def service_add(
     """Write ENTRY, with its VALUE if it has one, into the service record.
 
     ENTRY is one of: build, re-shim, oil change, bench check, teardown, session date, note. A bench
-    check needs its reading and --method "one wheel held, gearbox in neutral" or "case held, other
-    wheel free".
+    check needs its reading and --method "other wheel held, gearbox in neutral", "in gear, other
+    wheel free, turned forward" or "in gear, other wheel free, turned backward".
     """
     from pipeline.service_record import Entry, ServiceEntry, problems_of
 
     kind = entry.lower().replace("-", " ").replace("re shim", "re-shim")
     if kind not in list(Entry):
-        msg = f"'{entry}' is no kind of entry; expected one of {', '.join(Entry)}."
+        msg = (
+            f"'{entry}' is no kind of entry; expected one of {', '.join(Entry)}."
+            f"{nearest(kind, list(Entry))}"
+        )
         raise InputError(msg)
     if kind == Entry.BENCH_CHECK and not unit:
         unit = "N m"
     made = ServiceEntry(day_of(on), Entry(kind), value, unit, method, note)
+    if made.on > day_of(None):
+        msg = f"--on {on}: lies ahead. Note an entry on its day or after; nothing was noted."
+        raise InputError(msg)
+    known = existing_logbook(folder).session_ids
+    if made.entry is Entry.SESSION_DATE and note and note not in known:
+        msg = f"--note {note}: no session of this logbook has this id.{nearest(note, known)}"
+        raise InputError(msg)
     if problems := problems_of(made):
         raise InputError.gathered(problem[:1].upper() + problem[1:] for problem in problems)
     _append(folder, made)
@@ -80,7 +90,7 @@ def service_show(folder: Path) -> None:
     """Print the service record in order of date."""
     from pipeline.service_record import NAME, read_service_record
 
-    entries = read_service_record(folder / NAME)
+    entries = read_service_record(existing_logbook(folder).folder / NAME)
     if not entries:
         click.echo("The service record is empty. Add to it with 'sidegear service add'.")
     for entry in entries:
@@ -94,6 +104,7 @@ def service_show(folder: Path) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 def trend(folder: Path, as_json: bool) -> None:
     """Say whether the packs are wearing, and when the next service is due."""
+    from pipeline.printed import counted
     from pipeline.published_season import bench_sentences, sentences, to_object
 
     found = season_of(folder)
@@ -106,7 +117,8 @@ def trend(folder: Path, as_json: bool) -> None:
     for life in found.lives:
         click.echo(
             f"Build {life.build} since {life.since.isoformat()} ({life.started_by}): "
-            f"{len(life.sessions)} sessions, {life.laps} laps, {life.exposure_mj:.2f} MJ"
+            f"{counted(len(life.sessions), 'session')}, {counted(life.laps, 'lap')}, "
+            f"{life.exposure_mj:.2f} MJ"
             + ("" if life.ended is None else f"; built anew on {life.ended.isoformat()}")
         )
         for sentence in sentences(life):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loaders.errors import InputError
+from loaders.errors import InputError, nearest
 from pipeline.commands.options import LOGBOOK, day_of, results_of
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def compare(
     try:
         found = compared(results_of(folder), build_a, build_b, day, _margins(margins))
     except CannotCompareError as problem:
-        msg = f"{problem}. 'sidegear trend' lists the builds of this logbook."
+        msg = f"{problem}."
         raise InputError(msg[:1].upper() + msg[1:]) from problem
     if as_json:
         click.echo(json.dumps(to_object(found), ensure_ascii=False, allow_nan=False))
@@ -56,19 +56,23 @@ def compare(
 
 
 def _margins(stated: tuple[str, ...]) -> dict[str, float]:
-    from pipeline.setups import MEASURE_BY_NAME
-
     found: dict[str, float] = {}
     for text in stated:
         name, _, value = text.partition("=")
-        if name not in MEASURE_BY_NAME:
-            msg = (
-                f"--margin {text}: no measure is called '{name}'; expected one of "
-                f"{', '.join(MEASURE_BY_NAME)}."
-            )
-            raise InputError(msg)
+        _known(name, f"--margin {text}")
         found[name] = _positive(value, f"--margin {text}")
     return found
+
+
+def _known(name: str, place: str) -> None:
+    from pipeline.setups import MEASURE_BY_NAME
+
+    if name not in MEASURE_BY_NAME:
+        msg = (
+            f"{place}: no measure is called '{name}'; expected one of "
+            f"{', '.join(MEASURE_BY_NAME)}.{nearest(name, list(MEASURE_BY_NAME))}"
+        )
+        raise InputError(msg)
 
 
 def _positive(text: str, place: str) -> float:
@@ -97,12 +101,13 @@ def plan(measure: str, wanted: str, folder: Path, laps: int, power: float) -> No
     from pipeline.published_setups import proposal_line
     from pipeline.setups import propose
 
-    margin = _margins((f"{measure}={wanted}",))
+    _known(measure, f"plan {measure}")
+    size = _positive(wanted, f"plan {measure} {wanted}")
     if laps < 1:
         msg = f"--laps {laps}: expected one or more."
         raise InputError(msg)
     try:
-        proposal = propose(results_of(folder), measure, margin[measure], laps, power)
+        proposal = propose(results_of(folder), measure, size, laps, power)
     except CannotCompareError as problem:
         msg = f"{folder}: {problem}. Add logs with 'sidegear add'."
         raise InputError(msg) from problem
