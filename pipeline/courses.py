@@ -21,16 +21,18 @@ FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
 FRICTION = "friction_by_drive_ramps"
+FORCE = "spring_force_n"
 OIL = "oil_mean_c"
 JUDDER, JUDDER_HZ = "judder_amplitude_radps", "judder_frequency_hz"
 TEMPERATURES = ("plates_peak_c", "oil_peak_c")
 TRACKED = (
-    *QUANTITIES, "lock_overrun_to_drive", FRICTION, "energy_per_lap_j", *TEMPERATURES, JUDDER,
+    *QUANTITIES, "lock_overrun_to_drive", FRICTION, FORCE, "energy_per_lap_j", *TEMPERATURES,
+    JUDDER,
 )  # fmt: skip
 """Quantities whose course is shown; only `QUANTITIES` can raise an alarm, since the driving sets
 energy and temperatures, and the plates' friction is read off the lock."""
 
-READ = (*TRACKED, OIL, JUDDER_HZ)
+READ = (*TRACKED, OIL, JUDDER_HZ, "stack_loss_m", "lock_hysteresis_drive")
 """What a season reads of a session's numbers."""
 
 # So improbable must a slope or a step be without one, at one look, for all three quantities

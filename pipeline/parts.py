@@ -96,6 +96,9 @@ class StackUp:
         "height of all that stands in it, pressed together, without shims and washers", 1.0
     )
     shim_m: float | None = setting("all shims together", low=0.0, high=0.02, default=None)
+    plate_thickness_m: Range | None = range_setting(
+        "thickness of a friction plate, new; what a strip-down is held against", 0.05
+    )
     washer_compression_m: Range | None = range_setting(
         "how far the washers are pressed in all, in place of the three above", 0.05
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from pipeline.courses import JUDDER, JUDDER_HZ, Course
+from pipeline.courses import FORCE, JUDDER, JUDDER_HZ, Course
 from pipeline.estimate import Estimate, Missing
 from pipeline.printed import odds_words
 from pipeline.published import answer_object
@@ -142,6 +142,7 @@ _SHOWN = {
     "lock_overrun": (100.0, " %", 1),
     "lock_overrun_to_drive": (1.0, "", 2),
     "friction_by_drive_ramps": (1.0, "", 3),
+    "spring_force_n": (1.0, " N", 0),
     "energy_per_lap_j": (1e-3, " kJ", 1),
     "plates_peak_c": (1.0, " °C", 0),
     "oil_peak_c": (1.0, " °C", 0),
@@ -198,6 +199,9 @@ def _drift_word(course: Course) -> str:
     if course.drifts:
         return "drifts by"
     if isinstance(change, Estimate) and not change.low <= 0 <= change.high:
+        if course.quantity == FORCE:
+            # It is breakaway torque over lock, and these two are what is judged.
+            return "changes with breakaway torque and lock by"
         return "may drift, too little to claim it:"
     return "shows no drift beyond chance:"
 

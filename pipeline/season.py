@@ -94,6 +94,8 @@ class Season:
     undated: tuple[Undated, ...] = ()
     bench: tuple[Agreement, ...] = ()
     """Bench checks against the log, by method, over all lives."""
+    teardowns: tuple[ServiceEntry, ...] = ()
+    """What was looked at with a unit apart, in order of date."""
 
 
 def season(
@@ -120,7 +122,8 @@ def season(
     sessions.sort(key=lambda each: (each.on, each.name))
     lives = [_life(stretch, record, limits or {}) for stretch in _cut(sessions, record)]
     checks = [each for life in lives for each in _beside_the_log(life)]
-    return Season(tuple(lives), tuple(undated), agreements(checks))
+    apart = tuple(each for each in record if each.entry is Entry.TEARDOWN and each.method)
+    return Season(tuple(lives), tuple(undated), agreements(checks), apart)
 
 
 def _beside_the_log(life: PackLife) -> Iterator[BenchBeside]:
@@ -319,6 +322,7 @@ SAID = {
     "lock_overrun": "the lock on overrun",
     "lock_overrun_to_drive": "overrun lock over drive lock",
     "friction_by_drive_ramps": "the plates' friction",
+    "spring_force_n": "the washers' force",
     "energy_per_lap_j": "the energy per lap",
     "plates_peak_c": "the plates' peak temperature",
     "oil_peak_c": "the oil's peak temperature",

@@ -17,6 +17,7 @@ from pathlib import Path
 from loaders.errors import InputError, nearest
 from pipeline.bench_check import Method, breakaway_from_reading, loaded_ramps
 from pipeline.plates import PreloadLaw
+from pipeline.teardown import problems_of_teardown
 
 NAME = "service_record.csv"
 HEADER = ("date", "entry", "value", "unit", "method", "note")
@@ -33,7 +34,7 @@ class Entry(StrEnum):
     BENCH_CHECK = "bench check"
     """A breakaway torque read on the bench, with its method."""
     TEARDOWN = "teardown"
-    """Something seen with the unit apart."""
+    """Something seen with the unit apart; ``method`` says what was looked at."""
     SESSION_DATE = "session date"
     """When a session was driven whose log does not say so; ``note`` is the session's id."""
     NOTE = "note"
@@ -46,7 +47,7 @@ class ServiceEntry:
     on: date
     entry: Entry
     value: float | None = None
-    """The wrench's reading of a bench check. [N m]"""
+    """The wrench's reading of a bench check [N m], or what a teardown measured."""
     unit: str = ""
     method: str = ""
     note: str = ""
@@ -161,6 +162,8 @@ def problems_of(entry: ServiceEntry) -> list[str]:
                 f"a bench check needs its method: {' or '.join(repr(str(m)) for m in Method)}."
             )
         return problems
+    if entry.entry is Entry.TEARDOWN:
+        return problems_of_teardown(entry.value, entry.unit, entry.method, entry.note)
     if entry.value is not None and not entry.unit:
         return [f"the value {entry.value:g} needs its unit."]
     if entry.entry is Entry.SESSION_DATE and not entry.note:

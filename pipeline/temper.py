@@ -36,6 +36,7 @@ assert tuple(CELSIUS) == get_args(Colour)
 # Minutes instead of seconds, alloyed steel, oil film and the eye; chosen by us.
 TOLERANCE_K = 20.0
 
+Range = tuple[float, float]
 Verdict = Literal["agrees", "hotter than the model", "cooler than the model"]
 
 
@@ -59,6 +60,19 @@ def temper_range(colour: Colour) -> Temper:
     return Temper(CELSIUS[colour] - TOLERANCE_K, CELSIUS[colour] + TOLERANCE_K)
 
 
+def held_against(seen: Range, model: Range) -> Verdict:
+    """Whether what was seen fits the model's hottest; ends may be infinite. [degC]
+
+    >>> held_against((279.0, 319.0), (120.0, 160.0))
+    'hotter than the model'
+    """
+    if seen[0] > model[1]:
+        return "hotter than the model"
+    if seen[1] < model[0]:
+        return "cooler than the model"
+    return "agrees"
+
+
 def against_model(colour: Colour | None, peak_low_c: float, peak_high_c: float) -> Verdict:
     """Whether a seen colour, or none at all, fits the model's hottest plates.
 
@@ -71,8 +85,4 @@ def against_model(colour: Colour | None, peak_low_c: float, peak_high_c: float) 
     if colour is None:
         return "agrees"
     seen = temper_range(colour)
-    if seen.low_c > peak_high_c:
-        return "hotter than the model"
-    if seen.high_c < peak_low_c:
-        return "cooler than the model"
-    return "agrees"
+    return held_against((seen.low_c, seen.high_c), (peak_low_c, peak_high_c))

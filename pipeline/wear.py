@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,12 +56,14 @@ class WearRate:
     low: float
     high: float
     strips: int
-    """Strip-downs that it was found from; 0 where it is assumed."""
+    """Strip-downs that it was found from."""
+    trends: int = 0
+    """Courses of the washers' force that it was found from."""
 
     @property
     def assumed(self) -> bool:
-        """Whether no strip-down has a part in it."""
-        return self.strips == 0
+        """Whether neither a strip-down nor a log has a part in it."""
+        return self.strips == self.trends == 0
 
     def energy_left_j(self, lost_m: float, limit_m: float) -> tuple[float, float]:
         """Energy until the limit, least and most; the most is infinite without clear wear. [J]"""
@@ -110,3 +113,26 @@ def found_rate(energy_j: ArrayLike, loss_m: ArrayLike, measured_to_m: float) -> 
             error, quantile = scatter, student_t(freedom)
     half = quantile * error / float(np.sqrt(energy @ energy))
     return WearRate(rate, rate - half, rate + half, len(energy))
+
+
+def together(rates: Sequence[WearRate]) -> WearRate:
+    """What strip-downs and logs say together, each weighted by its own interval. [m/J]
+
+    Notes
+    -----
+    Inverse-variance mean, as of independent measurements; where they scatter by more than their
+    intervals, the interval grows by the Birge ratio.
+
+    Source: Birge, Phys. Rev. 40 (1932) 207, from memory, not read again.
+    """
+    value = np.array([rate.value for rate in rates])
+    half = np.array([0.5 * (rate.high - rate.low) for rate in rates])
+    weight = half**-2.0
+    mean = float(weight @ value / weight.sum())
+    wide = 1.0
+    if len(rates) > 1:
+        birge = weight @ (value - mean) ** 2 / (len(rates) - 1) * 1.96**2
+        wide = max(1.0, float(np.sqrt(birge)))
+    reach = wide / float(np.sqrt(weight.sum()))
+    strips, trends = (sum(getattr(rate, each) for rate in rates) for each in ("strips", "trends"))
+    return WearRate(mean, mean - reach, mean + reach, strips, trends)

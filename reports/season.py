@@ -14,6 +14,7 @@ from pipeline.season import Condition, PackLife, Season
 from pipeline.season_session import SeasonSession, Undated
 from pipeline.service_record import Entry
 from pipeline.signature import EXPLANATIONS, QUANTITIES
+from pipeline.strip_downs import Worn
 from reports.document import (
     Align,
     Cell,
@@ -36,6 +37,7 @@ from reports.lap_columns import typed
 from reports.numbers import count, number, written
 from reports.palette import LIGHT, dark_by_light
 from reports.plain_figures import axis, layout, ribbon
+from reports.strip_downs import strip_down_section, strip_down_statements
 from reports.wording import CAUTIONS, GLOSSARY, GRADE_SENTENCES, quantity
 
 NEEDS_A_HAND = (Condition.SERVICE_DUE, Condition.WATCH)
@@ -72,8 +74,11 @@ _STYLE = {
 }
 
 
-def season_report(season: Season, car: str) -> Report:
-    """The page of a season as data, ready for `reports.render.render`."""
+def season_report(season: Season, car: str, worn: Worn | None = None) -> Report:
+    """The page of a season as data, ready for `reports.render.render`.
+
+    ``worn`` is what strip-downs say; None without a build sheet to hold them against.
+    """
     lives = tuple(reversed(season.lives))
     latest = lives[0] if lives else None
     return Report(
@@ -82,9 +87,10 @@ def season_report(season: Season, car: str) -> Report:
         facts=("season", *(_facts(latest) if latest else ("no dated session yet",))),
         evidence=_evidence(lives),
         sections=(
-            _findings(lives, season.undated),
+            _findings(lives, season.undated, worn),
             *_course_sections(_told(lives)),
             _lives_section(lives),
+            *(() if worn is None else (strip_down_section(worn),)),
             *(() if latest is None else (_sessions_section(lives, season),)),
             _about(),
         ),
@@ -124,7 +130,7 @@ def _evidence(lives: Sequence[PackLife]) -> str:
     return GRADE_SENTENCES[weakest] + mixed
 
 
-def _findings(lives: Sequence[PackLife], undated: Sequence[Undated]) -> Section:
+def _findings(lives: Sequence[PackLife], undated: Sequence[Undated], worn: Worn | None) -> Section:
     items = [
         statement for i, life in enumerate(_told(lives)) for statement in _said(life, _suffix(i))
     ]
@@ -138,6 +144,7 @@ def _findings(lives: Sequence[PackLife], undated: Sequence[Undated]) -> Section:
         )
         for each in undated
     ]
+    items += () if worn is None else strip_down_statements(worn)
     items.sort(key=lambda item: not item.needs_attention)
     return Section(
         "findings", "Findings", "",

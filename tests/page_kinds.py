@@ -13,6 +13,7 @@ from test_pipeline_setups import runs_of_a_day
 from test_reports_season import rebuilt_season
 
 from pipeline.setups import compare
+from pipeline.strip_downs import worn
 from reports.build_sheet import build_sheet_report
 from reports.document import Report
 from reports.index import index_report
@@ -27,7 +28,9 @@ PAGES: dict[str, Callable[[], Report]] = {
     "session": lambda: session_report(invented_session(laps=3)),
     "session without torque": lambda: session_report(without_torque(invented_session(laps=2))),
     "session without laps": lambda: session_report(without_laps(invented_session(laps=2))),
-    "season": lambda: season_report(rebuilt_season(), "Ostrel C3"),
+    "season": lambda: season_report(
+        rebuilt_season(), "Ostrel C3", worn(rebuilt_season(), sample_sheet())
+    ),
     "setups": lambda: setups_report(
         compare(runs_of_a_day("ABBA", 2, softer=0.7), "A", "B"), "Ostrel C3"
     ),

@@ -56,7 +56,8 @@ def test_a_session_that_is_replaced_is_read_anew(sidegear: Sidegear, logbook: Pa
         (("benchcheck", "41"), "Did you mean 'bench check'?"),
         (("build", "--note", "A", "--on", "2999-01-01"), "lies ahead"),
         (("session date", "--note", "run000-000"), "Did you mean 'run000-0000'?"),
-        (("teardown", "1.9"), "The value 1.9 needs its unit"),
+        (("oil change", "1.9"), "The value 1.9 needs its unit"),
+        (("teardown", "1.9"), "A value needs what it is of"),
     ],
 )
 def test_an_entry_that_makes_no_sense_is_refused(

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from loaders.logbook import Logbook
     from pipeline.season import Season
     from pipeline.service_record import ServiceEntry
+    from pipeline.strip_downs import Worn
 
 
 _WARNING, _INDEX = ".early_warning", "index.html"
@@ -32,8 +33,10 @@ def service() -> None:
 @click.argument("value", type=float, required=False)
 @LOGBOOK
 @click.option("--on", default=None, help="Date as 2026-04-12; today when left out.")
-@click.option("--unit", default="", help="Unit of the value; N m for a bench check.")
-@click.option("--method", default="", help="How a bench check was made.")
+@click.option("--unit", default="", help="Unit of the value; N m, degC or mm when left out.")
+@click.option(
+    "--method", default="", help="How a bench check was made, or what a teardown looked at."
+)
 @click.option("--note", default="", help="Free text; the build's name or the session's id.")
 def service_add(
     entry: str,
@@ -48,9 +51,12 @@ def service_add(
 
     ENTRY is one of: build, re-shim, oil change, bench check, teardown, session date, note. A bench
     check needs its reading and --method "other wheel held, gearbox in neutral", "in gear, other
-    wheel free, turned forward" or "in gear, other wheel free, turned backward".
+    wheel free, turned forward" or "in gear, other wheel free, turned backward". A teardown may say
+    what it looked at, such as --method "temper colour" --note "dark blue" or --method "stack loss"
+    with a VALUE in mm; a wrong method is answered with all there are.
     """
     from pipeline.service_record import Entry, ServiceEntry, problems_of
+    from pipeline.teardown import Seen, unit_of
 
     kind = entry.lower().replace("-", " ").replace("re shim", "re-shim")
     if kind not in list(Entry):
@@ -61,6 +67,8 @@ def service_add(
         raise InputError(msg)
     if kind == Entry.BENCH_CHECK and not unit:
         unit = "N m"
+    if kind == Entry.TEARDOWN and method in list(Seen) and value is not None and not unit:
+        unit = unit_of(Seen(method))
     made = ServiceEntry(day_of(on), Entry(kind), value, unit, method, note)
     if made.on > day_of(None):
         msg = f"--on {on}: lies ahead. Note an entry on its day or after; nothing was noted."
@@ -106,10 +114,14 @@ def trend(folder: Path, as_json: bool) -> None:
     """Say whether the packs are wearing, and when the next service is due."""
     from pipeline.printed import counted
     from pipeline.published_season import bench_sentences, sentences, to_object
+    from pipeline.published_strip_downs import to_object as worn_object
+    from pipeline.published_strip_downs import worn_sentences
 
     found = season_of(folder)
+    inside = worn_of(folder, found)
     if as_json:
-        click.echo(json.dumps(to_object(found), ensure_ascii=False, allow_nan=False))
+        whole = to_object(found) | ({} if inside is None else worn_object(inside))
+        click.echo(json.dumps(whole, ensure_ascii=False, allow_nan=False))
         return
     page = write_season_pages(folder)
     if not found.lives and not found.undated:
@@ -123,7 +135,8 @@ def trend(folder: Path, as_json: bool) -> None:
         )
         for sentence in sentences(life):
             click.echo(textwrap.fill(sentence, 96, initial_indent="  - ", subsequent_indent="    "))
-    for sentence in bench_sentences(found):
+    told = [] if inside is None or not found.lives else worn_sentences(inside)
+    for sentence in (*bench_sentences(found), *told):
         click.echo(textwrap.fill(sentence, 96, subsequent_indent="    "))
     for each in found.undated:
         click.echo(
@@ -181,7 +194,7 @@ def write_season_pages(folder: Path) -> Path:
     found = season_of(folder)
     car = _write_index(folder, found)
     if found.lives:
-        put_text(folder, SEASON_PAGE, render(season_report(found, car)))
+        put_text(folder, SEASON_PAGE, render(season_report(found, car, worn_of(folder, found))))
     return folder / SEASON_PAGE
 
 
@@ -213,6 +226,16 @@ def season_of(folder: Path) -> Season:
     existing_logbook(folder)
     record = read_service_record(folder / NAME)
     return season(summaries_of(folder), record, _limits(Logbook(folder)))
+
+
+def worn_of(folder: Path, found: Season) -> Worn | None:
+    """What strip-downs say, held against the logbook's build sheet; None where it has none."""
+    from loaders.logbook import Logbook
+    from pipeline.build_sheet import read_build_sheet
+    from pipeline.strip_downs import worn
+
+    path = Logbook(folder).build_sheet
+    return worn(found, read_build_sheet(path)) if path.is_file() else None
 
 
 def summaries_of(folder: Path) -> list[Mapping[str, Any]]:

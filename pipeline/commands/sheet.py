@@ -10,6 +10,7 @@ import click
 
 from pipeline.commands.chosen import as_tables, other_parts, session_id_of, sheet_of_session
 from pipeline.commands.options import LOGBOOK, existing_logbook, page_name
+from pipeline.commands.season import season_of
 
 if TYPE_CHECKING:
     from loaders.logbook import Logbook
@@ -32,10 +33,12 @@ def sheet(
     """
     from loaders.logbook import put_text
     from pipeline.build_sheet import read_build_sheet
+    from pipeline.strip_downs import worn
     from reports.build_sheet import build_sheet_report
     from reports.document import Statements
     from reports.render import render
     from reports.setup_sheet import setup_sheet
+    from reports.strip_downs import strip_down_section
 
     logbook = existing_logbook(folder)
     own, result = logbook.build_sheet, None
@@ -45,7 +48,9 @@ def sheet(
         own = sheet_of_session(logbook, known)
         result = None if planned else _analysed(logbook, known, read_build_sheet(own))
     stated = read_build_sheet(sheet_path or own, as_tables(changes))
-    report = build_sheet_report(stated, result)
+    found = season_of(folder)
+    wear = (strip_down_section(worn(found, stated)),) if found.lives and not planned else ()
+    report = build_sheet_report(stated, result, wear)
     click.echo(f"{stated.car.name}, build {stated.differential.build}")
     for block in report.sections[0].blocks:
         assert isinstance(block, Statements)
