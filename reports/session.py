@@ -57,6 +57,8 @@ from reports.wording import (
     quantity,
 )
 
+SEEN_OFF = 0.015
+"""Share of a figure's height from which on thinning is said. Chosen here: a line's own width."""
 FIGURE_ORDER = ("lock", "slip", "heat", "torque", "map")
 
 
@@ -79,7 +81,7 @@ def session_report(result: SessionResult) -> Report:
             _laps_section(result),
             _lock_section(result),
             _heat_section(result),
-            _axle_section(result),
+            _axle_section(result, off),
             _corners_section(result),
             _numbers_section(result),
             budget_section(result),
@@ -228,7 +230,7 @@ def _state_keys() -> tuple[LegendKey, ...]:
     )  # fmt: skip
 
 
-def _axle_section(result: SessionResult) -> Section:
+def _axle_section(result: SessionResult, off: float) -> Section:
     traces = result.traces
     no_lap = "" if any(lap.valid for lap in result.laps) else "no lap counts."
     slip = _figure(
@@ -281,7 +283,14 @@ def _axle_section(result: SessionResult) -> Section:
         "Point at a place to mark it in every figure; drag across to look closer, click twice to "
         "come back. Keys: arrows move the mark, page up and down change the lap, Esc clears."
     )
-    return Section("axle", "Along the lap", "", (slip, heat, torque), hint)
+    thinned = (
+        "This long log is drawn thinned: a sample may lie "
+        f"{number(100.0 * off, 0)} % of a figure's height off its line; highest and lowest of each "
+        "lap are kept."
+        if off > SEEN_OFF
+        else ""
+    )
+    return Section("axle", "Along the lap", thinned, (slip, heat, torque), hint)
 
 
 def _heat_section(result: SessionResult) -> Section:

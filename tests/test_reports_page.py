@@ -479,6 +479,25 @@ def test_a_link_of_a_finding_leads_to_its_figure(page: Page) -> None:
     )
 
 
+def test_a_long_table_shows_the_rows_around_the_chosen_one(
+    browser_page: WatchedPage, tmp_path: Path
+) -> None:
+    path = tmp_path / "long.html"
+    path.write_text(render(session_report(invented_session(laps=80, rate_hz=10.0))), "utf-8")
+    page = browser_page.open(path)
+    shown = page.locator("#lap-table tbody tr:visible")
+    assert shown.count() == 25
+    page.locator("#lap-pick").select_option("70")
+    assert page.locator("#lap-table tr[data-key='70']").is_visible()
+    assert "Rows 58 to 82 of 82" in page.locator("#lap-table .shown-rows").inner_text()
+    page.locator("#lap-table th .sort").nth(2).click()
+    energies = [float(text.split(" ")[0]) for text in column(page, "lap-table", 3)]
+    assert page.locator("#lap-table tbody tr").first.is_visible()
+    assert energies == sorted(energies)
+    page.locator("#lap-table .show-all").click()
+    assert shown.count() == 82
+
+
 def test_hostile_text_shows_as_text_and_does_not_run(
     browser_page: WatchedPage, tmp_path: Path
 ) -> None:

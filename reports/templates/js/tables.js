@@ -15,6 +15,51 @@ function sortTable(table, column) {
   const known = keyed.filter((one) => one.value !== undefined);
   const unknown = keyed.filter((one) => one.value === undefined);
   table.tBodies[0].append(...[...known, ...unknown].map((one) => one.row));
+  showSome(table, 0);
+}
+
+// Of a long table the rows around the chosen one, or the first ones once it is sorted.
+const LONG_TABLE = 60;
+const ROWS_SHOWN = 25;
+
+function showSome(table, first) {
+  const rows = Array.from(table.tBodies[0].rows);
+  const all = rows.length <= LONG_TABLE || table.dataset.all === "true";
+  const from = all ? 0 : Math.min(Math.max(first, 0), rows.length - ROWS_SHOWN);
+  const to = all ? rows.length : from + ROWS_SHOWN;
+  rows.forEach((row, i) => {
+    row.hidden = i < from || i >= to;
+  });
+  const note = table.closest(".table").querySelector(".shown-rows");
+  if (note) note.textContent = all ? `All ${rows.length} rows. ` : `Rows ${from + 1} to ${to} of ${rows.length}. `;
+}
+
+function showAround(table) {
+  const rows = Array.from(table.tBodies[0].rows);
+  const chosen = rows.findIndex((row) => row.classList.contains("chosen"));
+  if (chosen < 0 || rows[chosen].hidden || rows.every((row) => !row.hidden)) showSome(table, chosen - (ROWS_SHOWN >> 1));
+}
+
+function wireLongTable(table) {
+  if (table.tBodies[0].rows.length <= LONG_TABLE) return;
+  const line = document.createElement("p");
+  line.className = "caption";
+  const note = document.createElement("span");
+  note.className = "shown-rows";
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "show-all";
+  button.textContent = "Show all";
+  button.addEventListener("click", () => {
+    const all = table.dataset.all !== "true";
+    table.dataset.all = String(all);
+    button.textContent = all ? "Show fewer" : "Show all";
+    showSome(table, 0);
+    showAround(table);
+  });
+  line.append(note, button);
+  table.closest(".scroll").after(line);
+  showSome(table, 0);
 }
 
 function compare(a, b) {
@@ -37,6 +82,7 @@ function moveFocus(row, step) {
   const rows = Array.from(row.parentElement.rows);
   const next = rows[rows.indexOf(row) + step];
   if (!next) return;
+  if (next.hidden) showSome(row.closest("table"), rows.indexOf(next) - (ROWS_SHOWN >> 1));
   next.focus();
   const kind = row.closest("table").dataset.chooses;
   if (kind === "lap") chooseRow(kind, next);
@@ -47,6 +93,7 @@ function wireTable(table) {
     const heading = event.target.closest("th");
     if (event.target.closest(".sort")) sortTable(table, heading.cellIndex);
   });
+  wireLongTable(table);
   const kind = table.dataset.chooses;
   if (kind === "nothing") return;
   for (const row of table.tBodies[0].rows) row.tabIndex = -1;
@@ -82,6 +129,7 @@ function markRows() {
         row.tabIndex = 0;
       }
     }
+    if (table.tBodies[0].rows.length > LONG_TABLE) showAround(table);
   }
 }
 
