@@ -25,10 +25,10 @@ from reports.document import (
     no_laps,
 )
 from reports.heat_table import heat_table
+from reports.number_tables import against_sheet, number_rows, whisker
 from reports.numbers import count, written
 from reports.palette import dark_by_light
 from reports.part_words import TABLE_WORDS, part_name, part_value
-from reports.session_tables import against_sheet, number_rows, whisker
 from reports.temperature_figure import TemperatureLimits, temperature_spec
 from reports.wording import CAUTIONS, GLOSSARY, GRADE_SENTENCES, quantity
 

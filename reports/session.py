@@ -36,17 +36,12 @@ from reports.figure_words import heat_words, lock_words, map_words, slip_words, 
 from reports.figures import side
 from reports.heat_table import heat_table
 from reports.lap_columns import drawn_length_m, lap_columns, no_state_share
+from reports.number_tables import choice_table, further_tables, key_number_table
 from reports.numbers import count, lap_time, number
 from reports.palette import LIGHT, dark_by_light
 from reports.session_budget import budget_section
 from reports.session_limits import exclusion_table, quality_table, threshold_table
-from reports.session_tables import (
-    choice_table,
-    corner_table,
-    further_tables,
-    key_number_table,
-    lap_table,
-)
+from reports.session_tables import corner_table, lap_table
 from reports.wording import (
     CAUTIONS,
     GLOSSARY,

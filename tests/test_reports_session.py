@@ -12,8 +12,9 @@ from session_variants import NO_TORQUE, without_laps, without_torque
 from pipeline.estimate import Estimate, Missing, Predicted
 from pipeline.result import AxleState, Phase, SessionResult
 from reports.document import Cell, FigureSpec, Report, Row, Statements, Table, Whisker
+from reports.number_tables import against_sheet, whisker
 from reports.session import session_report
-from reports.session_tables import Footnotes, against_sheet, corner_table, lap_table, whisker
+from reports.session_tables import Footnotes, corner_table, lap_table
 
 
 @pytest.fixture(scope="module")
