@@ -12,6 +12,7 @@ from loaders.normalise import Session
 from loaders.quality import signal_faults, with_faults_marked
 from pipeline.about import program_version
 from pipeline.axle import (
+    LEAST_SPEED_MPS,
     LONGEST_GAP_S,
     SHORTEST_EVENT_S,
     SMOOTH_BODY_S,
@@ -22,6 +23,7 @@ from pipeline.axle import (
     rolling_speeds,
 )
 from pipeline.bounded import flattened
+from pipeline.bounds import sample_noise
 from pipeline.budget import budgets
 from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.choices import session_choices
@@ -33,7 +35,7 @@ from pipeline.estimates import lock_fit, session_estimates
 from pipeline.evidence import Evidence
 from pipeline.findings import findings
 from pipeline.friction_estimates import friction_estimates
-from pipeline.heat import plate_friction_power
+from pipeline.heat import plate_friction_power, power_noise
 from pipeline.judder_estimates import judder_estimates
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
 from pipeline.lateness import delay_answer, is_late, torque_lateness
@@ -58,7 +60,7 @@ from pipeline.session_heat import (
     heat_summary,
     oil_mean,
 )
-from pipeline.shaft_twist import stiffness_answer
+from pipeline.shaft_twist import shaft_loss_power, stiffness_answer
 from pipeline.signals import Signals, crossings, of_axle, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
@@ -268,6 +270,11 @@ def _evidence(
 ) -> Evidence:
     torque = learnt.torque
     power = None if torque is None else _friction_power(signals, torque)
+    noise = shaft_loss = None
+    if power is not None and torque is not None and learnt.split is None:
+        noise = _power_noise(signals, torque)
+        shaft_loss = _shaft_loss(signals, torque, learnt)
+        power = power if shaft_loss is None else power - shaft_loss
     if power is not None and learnt.split is not None:
         # What the tyres say of a held axle is no friction power, and its noise would count.
         held = np.abs(learnt.difference_radps) <= learnt.sliding_radps
@@ -294,6 +301,8 @@ def _evidence(
         torque=torque,
         input=signals.input,
         power_w=power,
+        power_noise_w=noise,
+        shaft_loss_w=shaft_loss,
         bridged=~signals.clean,
         sliding=learnt.sliding,
         doubt=learnt.doubt,
@@ -321,6 +330,25 @@ def _friction_power(signals: Signals, torque: ShaftTorque) -> FloatArray:
         bridge(signals.left_radps, longest),
         bridge(signals.right_radps, longest),
     )
+
+
+def _power_noise(signals: Signals, torque: ShaftTorque) -> FloatArray:
+    """Standard deviation of each sample's friction power from the noise seen here. [W]"""
+    window = odd_samples(SMOOTH_S, signals.rate_hz)
+    where = signals.clean & (signals.speed_mps > LEAST_SPEED_MPS)
+    sigmas = (
+        sample_noise(values, window, where)
+        for values in (torque.difference_nm, signals.difference_radps)
+    )
+    return power_noise(torque.difference_nm, signals.difference_radps, *sigmas)
+
+
+def _shaft_loss(signals: Signals, torque: ShaftTorque, learnt: Learnt) -> FloatArray | None:
+    """What twisting half-shafts take of the power, shape (n,); None where they are rigid. [W]"""
+    if isinstance(learnt.twist, str) or not learnt.twist.shows:
+        return None
+    whole = np.nan_to_num(bridge(torque.difference_nm, len(torque.difference_nm)))
+    return shaft_loss_power(whole, learnt.twist.compliance, signals.rate_hz)
 
 
 def _lap_numbers(evidence: Evidence) -> NDArray[np.int64]:

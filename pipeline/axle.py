@@ -226,10 +226,11 @@ class RollingFit:
     radius_right_m: float
     difference: ClusterFit | None
     """Its first coefficient is ``1/R_L - 1/R_R``; None when the log could not give it."""
-    model_doubt: float = 3e-4
+    model_doubt: float = 6e-4
     """What the straight-line tyre leaves of the ratio, whatever the laps say. [1]
 
-    Twice the root mean square error over 14 simulated sessions with half-shaft torques was 0.0003.
+    Over 250 simulated sessions of 25 kinds of car and sensors the ratio read 0.0003 too much in the
+    mean, give or take 0.0003 beyond what the laps show.
     """
 
 

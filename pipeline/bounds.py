@@ -93,13 +93,17 @@ def averaged_noise(values: FloatArray, window: int, chosen: BoolArray) -> float:
     >>> round(averaged_noise(noise, 25, noise < 99), 2)
     0.2
     """
+    return float(sample_noise(values, window, chosen) / np.sqrt(window))
+
+
+def sample_noise(values: FloatArray, window: int, chosen: BoolArray) -> float:
+    """Standard deviation of one sample's noise about the average over an odd window, robustly."""
     rest = (values - moving_mean(values, window))[chosen]
     rest = rest[np.isfinite(rest)]
     if window < 2 or not len(rest):
         return 0.0
     # The average holds a share of each sample's own noise.
-    own = 1.4826 * float(np.median(np.abs(rest))) / np.sqrt(1 - 1 / window)
-    return float(own / np.sqrt(window))
+    return float(1.4826 * np.median(np.abs(rest)) / np.sqrt(1 - 1 / window))
 
 
 def _ranked(sure: FloatArray, input_nm: FloatArray, lap: IndexArray) -> Level | None:

@@ -32,6 +32,8 @@ _FEWEST_EVENTS = 12
 _ROUNDED_OFF = 0.35
 # The highest of some averages stands this much above what it is an average of.
 _CHOSEN = 0.015
+# An interval wider than this says nothing. Chosen by us.
+_MOST_HALF = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,8 @@ def static_friction(
         np.bincount(group, at_peak).astype(np.float64), np.bincount(group).astype(np.float64)
     )
     half = math.hypot(half, _CHOSEN)
+    if half > _MOST_HALF * abs(ratio):
+        return f"the peaks where the axle lets go are told no better than within {100 * half:.0f} %"
     rounded = _ROUNDED_OFF * max(ratio - 1, 0.0)
     return StaticFriction(ratio, ratio - half, ratio + half + rounded, len(starts), len(labels))
 

@@ -20,6 +20,10 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
 
+BRIDGED = "samples filled or at a stop"
+NOISE = "noise of torques and speeds"
+SHAFT_LOSS = "loss in twisting half-shafts"
+
 PHASES = (Phase.OVERRUN, Phase.NEUTRAL, Phase.DRIVE)
 
 
@@ -47,6 +51,10 @@ class Evidence:
     """Torque at the ring gear by the best evidence; None where nothing tells it."""
     power_w: FloatArray | None
     """Friction power, short holes bridged."""
+    power_noise_w: FloatArray | None
+    """Standard deviation of each sample's power that the sensors' noise gives."""
+    shaft_loss_w: FloatArray | None
+    """What twisting half-shafts took of the power, taken out; None where they are rigid."""
     bridged: BoolArray
     """Samples whose power is bridged or rests on filled or clamped channels."""
     sliding: BoolArray
@@ -94,9 +102,12 @@ def energy_doubts(
 
     energy = integral(evidence.power_w)
     levers = evidence.doubt.levers(evidence.difference_radps, evidence.torque.input_nm)
-    return energy, {
+    doubts = {
         **evidence.doubt.energy_half_widths(energy, *(integral(lever) for lever in levers)),
-        "samples filled or at a stop": integral(
-            np.where(evidence.bridged, np.abs(evidence.power_w), 0.0)
-        ),
+        BRIDGED: integral(np.where(evidence.bridged, np.abs(evidence.power_w), 0.0)),
     }
+    if evidence.power_noise_w is not None:
+        doubts[NOISE] = 1.96 * np.sqrt(step * integral(evidence.power_noise_w**2))
+    if evidence.shaft_loss_w is not None:
+        doubts[SHAFT_LOSS] = integral(evidence.shaft_loss_w)
+    return energy, doubts

@@ -25,7 +25,7 @@ from pipeline.friction import (
     ramp_states,
 )
 from pipeline.learn import Learnt
-from pipeline.lock import DRIVE, OVERRUN, LockLaw
+from pipeline.lock import DRIVE, OVERRUN, LockLaw, interval_of
 from pipeline.plates import effective_radius, ramp_angle_to_plane
 from pipeline.regression import student_t
 from pipeline.signals import Signals
@@ -34,6 +34,9 @@ FloatArray = NDArray[np.float64]
 
 # What averaging and the choice of samples take off a ramp's hysteresis: 5 % on simulated logs.
 _RAMP_DOUBT = 0.08
+# How far beyond zero an interval reaches whose middle cannot be. Chosen by us.
+_HUMBLED = 1.5
+_EVERY = 20
 NAMES = (
     "lock_hysteresis_drive", "lock_hysteresis_overrun", "ramp_friction_drive",
     "ramp_friction_overrun", "friction_per_speed_slow", "friction_per_speed_fast",
@@ -103,7 +106,7 @@ class _Teller:
         found = self.answer(HYSTERESIS[term], "1", "torque falling less torque rising")
         if isinstance(found, Missing):
             return found
-        half = math.hypot(found.half_width, _RAMP_DOUBT * found.value)
+        half = _humbled(found.value, math.hypot(found.half_width, _RAMP_DOUBT * found.value))
         return replace(found, low=found.value - half, high=found.value + half)
 
     def ramp_friction(self, term: str, parts: Differential, key: str) -> Answer:
@@ -116,6 +119,8 @@ class _Teller:
         assert at is not None
         if angle_deg is None:
             return Missing(f"the build sheet leaves out {key}")
+        if self.law.value(term) < interval_of(self.law, term):
+            return Missing(f"the lock ratio on {term} is not clear of zero")
         angle = ramp_angle_to_plane(angle_deg, parts.ramp_angle_from)
         turn = self.moved.column(HYSTERESIS[term])
 
@@ -127,11 +132,16 @@ class _Teller:
         others = np.array([friction(replicate) for replicate in self.moved.fit.replicates])
         count = len(others)
         error = math.sqrt((count - 1) / count * float(np.sum((others - others.mean()) ** 2)))
-        half = math.hypot(student_t(count - 1) * error, _RAMP_DOUBT * value)
+        half = _humbled(value, math.hypot(student_t(count - 1) * error, _RAMP_DOUBT * value))
         return replace(
             found, value=value, low=value - half, high=value + half,
             method=f"from the lock ratios with torque rising and falling and {key}; {found.method}",
         )  # fmt: skip
+
+
+def _humbled(value: float, half: float) -> float:
+    """Half a width that reaches well beyond zero: a ramp's friction never unloads it early."""
+    return half if value > -half else -_HUMBLED * value
 
 
 def _at_the_plates(slow: Answer, parts: Differential) -> Answer:
@@ -150,19 +160,29 @@ def _at_the_plates(slow: Answer, parts: Differential) -> Answer:
 
 def _static(signals: Signals, learnt: Learnt, law: LockLaw) -> Answer:
     assert learnt.torque is not None
+    # A shaft that unwinds faster than the packs slide hides when they let go.
+    unwinds = np.abs(learnt.flange_radps - learnt.difference_radps) > learnt.sliding_radps
     found = static_friction(
         learnt.torque,
         law.locking_torque,
         learnt.flange_radps,
-        signals.steady,
+        signals.steady & ~unwinds,
         learnt.clusters.label,
         learnt.sliding_radps,
         signals.rate_hz,
     )
     if isinstance(found, str):
         return Missing(found)
+    # What the running law is off by where it is read, the ratio is off by.
+    assert learnt.samples is not None
+    law_nm, half_nm = law.curve(learnt.samples.input_torque_nm[::_EVERY])
+    by_law = found.ratio * float(np.mean(half_nm) / np.mean(law_nm))
+    low, high = (
+        found.ratio + sign * math.hypot(end - found.ratio, by_law)
+        for sign, end in ((-1, found.low), (1, found.high))
+    )
     return Estimate(
-        found.ratio, found.low, found.high, "1", found.events, signals.grade,
+        found.ratio, low, high, "1", found.events, signals.grade,
         f"mean of {found.events} times that the held axle lets go, in {found.laps} "
         f"{learnt.clusters.name}, over the running law at the same input torque; the upper end "
         "allows for a peak that sampling rounds off",

@@ -42,6 +42,30 @@ def plate_friction_power(
     return np.asarray(-0.5 * torque_difference * speed_difference, dtype=np.float64)
 
 
+def power_noise(
+    torque_difference_nm: FloatArray,
+    speed_difference_radps: FloatArray,
+    torque_sigma_nm: float,
+    speed_sigma_radps: float,
+) -> FloatArray:
+    """Standard deviation of the friction power that noise of its two factors gives, shape (n,). [W]
+
+    Notes
+    -----
+    ``P = -dT dw / 2`` with independent noise: the variance of a product. Source: Goodman, On the
+    exact variance of products, J. Am. Stat. Assoc. 55 (1960) 708; from memory.
+
+    >>> power_noise(np.array([300.0]), np.array([4.0]), 10.0, 0.0).tolist()
+    [20.0]
+    """
+    squared = (
+        (speed_difference_radps * torque_sigma_nm) ** 2
+        + (torque_difference_nm * speed_sigma_radps) ** 2
+        + (torque_sigma_nm * speed_sigma_radps) ** 2
+    )
+    return np.asarray(0.5 * np.sqrt(squared), dtype=np.float64)
+
+
 def energy(power_w: FloatArray, rate_hz: float) -> float:
     """Energy over the samples of an even time base; holes count as no power. [J]
 

@@ -33,6 +33,8 @@ _BESIDE = (3, 4, 5)
 _LEAST_RISE = 1.6
 _CHANCE = 0.01
 HIGHEST_HZ = 45.0
+# How far the middle of a band may lie from the frequency it stands for, in bins. Chosen by us.
+_OF_A_BIN = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +206,7 @@ def _measured(spectra: Spectra, laps: IndexArray, band: int, rise: float) -> Jud
     )
     amplitude, half = mean_interval(np.sqrt(2 * mean.sum(axis=1) * step))
     middle, spread = mean_interval(typical @ hz[around] / np.maximum(typical.sum(axis=1), 1e-30))
-    spread = float(np.hypot(spread, 0.2 * step))
+    spread = float(np.hypot(spread, _OF_A_BIN * step))
     return Judder(
         frequency_hz=middle,
         low_hz=middle - spread,

@@ -7,7 +7,7 @@ taken out, the rolling radii from gentle running.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ from pipeline.lock import (
     SlidingSamples,
     turns_both_ways,
 )
+from pipeline.misfit import with_movement_doubt
 from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw, judged_law
 from pipeline.regression import TooFewClustersError, student_t
@@ -62,6 +63,8 @@ _FEWEST_LAPS = 4
 # every tenth says as much.
 _MOST_SAMPLES = 150_000
 _STRETCH_S = 20.0
+# Over which the input torque is averaged before it is said to rise or to fall.
+_RISING_S = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,12 +224,14 @@ def _law_samples(
         chosen = sliding
     step = 1 + np.count_nonzero(chosen) // _MOST_SAMPLES
     at = np.flatnonzero(chosen)[::step]
+    slow = moving_mean(signals.torque.input_nm, odd_samples(_RISING_S, signals.rate_hz))
     samples = SlidingSamples(
         torque[at].input_nm,
         torque[at].difference_nm,
         smooth[at],
         clusters.label[at],
         signals.rate_hz / step,
+        np.gradient(slow, 1 / signals.rate_hz)[at],
     )
     return samples, at
 
@@ -240,7 +245,7 @@ def _law(
         return None, never_slides(signals, samples.seconds())
     stated = stated_law(sheet)
     try:
-        return judged_law(
+        judged = judged_law(
             samples,
             sheet.sensors.shaft_torque_gain_tolerance,
             _zero(signals, sheet),
@@ -248,9 +253,10 @@ def _law(
             stated=stated,
             grade=signals.grade,
             units=clusters.name,
-        ), ""
+        )
     except TooFewClustersError as problem:
         return None, str(problem)
+    return replace(judged, law=with_movement_doubt(judged.law, samples)), ""
 
 
 def _one_sided(raw_nm: FloatArray, averaged_nm: FloatArray, window: int) -> BoolArray:
@@ -294,6 +300,7 @@ def _doubt(law: LockLaw | None, sheet: BuildSheet) -> TorqueDoubt:
     else:
         at = [law.terms.index(OFFSET), law.terms.index(GAIN)]
         squared = student_t(law.fit.clusters - 1) ** 2 * law.fit.covariance[np.ix_(at, at)]
+        squared = squared + np.diag([law.doubt(OFFSET) ** 2, law.doubt(GAIN) ** 2])
     return TorqueDoubt(np.asarray(squared, dtype=np.float64), tolerance / np.sqrt(2))
 
 

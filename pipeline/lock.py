@@ -32,6 +32,8 @@ class SlidingSamples:
     speed_difference_radps: FloatArray
     lap: NDArray[np.intp]
     rate_hz: float
+    torque_rate_nmps: FloatArray | None = None
+    """How fast the input torque changes, where that is known."""
 
     @property
     def faster_side(self) -> FloatArray:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
-from study.cases import CASES, MEASURED, WITHOUT
+from study.cases import CASES, MEASURED, RING, WITHOUT
 from study.evidence_table import one_run
-from study.summary import PARAMETERS, Parameter, is_too_seldom, markdown, row_of
+from study.summary import PARAMETERS, Parameter, is_too_seldom, markdown, row_of, with_mean_of_many
 
 PLAIN = Parameter("lock_drive", "lock")
 
@@ -50,6 +50,15 @@ def test_a_bound_on_the_wrong_side_of_the_truth_is_wrong() -> None:
     assert row_of([low, high], PLAIN).wrong == 1
 
 
+def test_the_energy_per_lap_is_set_against_the_laps_of_all_runs() -> None:
+    records = [
+        {"case": "firm", "logs": {MEASURED: {"energy_per_lap_j": _estimate(truth, 5.0, 1.0)}}}
+        for truth in (4.0, 8.0)
+    ]
+    found = with_mean_of_many(records)
+    assert [r["logs"][MEASURED]["energy_per_lap_j"]["truth"] for r in found] == [6.0, 6.0]
+
+
 def test_errors_in_percent_leave_out_a_truth_of_nothing() -> None:
     share = Parameter("energy_per_lap_j", "energy", relative=True)
     row = row_of([_estimate(0.0, 1.0, 2.0), _estimate(200.0, 210.0, 5.0)], share)
@@ -70,7 +79,7 @@ def test_cases_have_names_of_their_own_and_known_logs() -> None:
 def test_one_run_of_a_case_gives_every_parameter_and_a_table() -> None:
     case = next(case for case in CASES if case.name == "three laps")
     record = one_run(case, 0)
-    assert set(record["logs"]) == set(case.logs)
+    assert set(record["logs"]) == {MEASURED, RING}
     assert {p.name for p in PARAMETERS} <= set(record["logs"][MEASURED])
     text = markdown([case], [record], 1, 0)
     assert "| three laps | 90.1 |" in text

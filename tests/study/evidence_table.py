@@ -29,11 +29,13 @@ import circuit_car
 import numpy as np
 from simulated import session_of, sheet_of
 
+from loaders.normalise import Session
 from pipeline.analyse import analyse
-from pipeline.build_sheet import Circuit
+from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.estimate import Bound, Choice, Estimate, Missing
 from pipeline.result import SessionResult
-from study.cases import CASES, WITHOUT, Case
+from pipeline.signals import resolve
+from study.cases import CASES, INFERRED, WITHOUT, Case
 from study.summary import markdown
 
 HERE = Path(__file__).parent
@@ -53,15 +55,21 @@ def digest_of_sources() -> str:
 
 
 def true_numbers(
-    case: Case, drive: circuit_car.Drive, log: circuit_car.Log, counted: Sequence[float]
+    case: Case,
+    drive: circuit_car.Drive,
+    known: circuit_car.Truth,
+    left: tuple[float, float],
+    right: tuple[float, float],
+    counted: Sequence[float],
 ) -> dict[str, float | str]:
-    """What the answers should have been; ``counted`` are the starts of the laps that count [s]."""
-    known = circuit_car.truth(drive)
+    """What the answers should have been.
+
+    ``left``, ``right`` are what is left of each half-shaft's offset, and its gain; ``counted`` are
+    the starts of the laps that count [s].
+    """
     law = known.running if case.moving else known
     parts = drive.car.differential
-    left, right = (log.drawn[f"shaft_torque_{side}_nm"] for side in ("left", "right"))
     laps = [min(known.laps, key=lambda lap: abs(lap.start_s - start)) for start in counted]
-    stands = case.driver.stand_before_s > 2.0  # long enough for the product to zero the gauges
     return {
         "breakaway_torque_nm": np.inf if parts.spool else law.breakaway_torque_nm,
         "lock_drive": np.inf if parts.spool else law.lock_drive,
@@ -69,7 +77,7 @@ def true_numbers(
         "energy_per_lap_j": float(np.mean([lap.energy_j for lap in laps])) if laps else np.nan,
         "lap_energy_j": laps[0].energy_j if laps else np.nan,
         "rolling_radius_ratio": known.radius_left_m / known.radius_right_m,
-        "torque_difference_offset_nm": 0.0 if stands else left[0] - right[0],
+        "torque_difference_offset_nm": left[0] - right[0],
         "torque_difference_gain": 0.5 * (left[1] - right[1]),
         "torque_delay_s": case.sensors.torque_delay_s,
         "ramp_friction_drive": parts.ramp_friction,
@@ -84,16 +92,16 @@ def true_numbers(
 
 def _judder_hz(drive: circuit_car.Drive) -> float:
     """Strongest frequency of the flanges' speed difference while the packs slide, above 10 Hz."""
-    length = 640
+    length, finely = 640, 6400  # zeros behind each window draw the spectrum ten times as finely
     difference = drive["flange_speed_left_radps"] - drive["flange_speed_right_radps"]
     slides = (drive["stuck"] == 0.0) & (drive["speed_mps"] > 5.0)
-    power = np.zeros(length // 2 + 1)
+    power = np.zeros(finely // 2 + 1)
     for start in range(0, len(difference) - length, length // 2):
         window = slice(start, start + length)
         if slides[window].mean() > 0.9:
             change = np.gradient(difference[window])
-            power += np.abs(np.fft.rfft((change - change.mean()) * np.hanning(length))) ** 2
-    frequency = np.fft.rfftfreq(length, circuit_car.SAMPLE_S)
+            power += np.abs(np.fft.rfft((change - change.mean()) * np.hanning(length), finely)) ** 2
+    frequency = np.fft.rfftfreq(finely, circuit_car.SAMPLE_S)
     return float(frequency[frequency > 10.0][np.argmax(power[frequency > 10.0])])
 
 
@@ -139,15 +147,32 @@ def one_run(case: Case, number: int) -> Record:
     if case.look_at_front:
         drive = circuit_car.front_axle_of(drive)
     log = circuit_car.spoil(drive, case.sensors, rate_hz=case.rate_hz, rng=rng)
+    known = circuit_car.truth(drive)
     record: Record = {"case": case.name, "run": number, "logs": {}, "seconds": {}}
     for name in case.logs:
+        if name in INFERRED and name != INFERRED[number % 2] and len(case.logs) > 2:
+            continue  # the two differ in their input torque alone, and each takes its time
         session = session_of(log, without=WITHOUT[name])
         started = time.perf_counter()
         result = analyse(session, sheet, Circuit())
         record["seconds"][name] = time.perf_counter() - started
         counted = [lap.start_s for lap in result.laps if lap.valid]
-        record["logs"][name] = _answers(result, true_numbers(case, drive, log, counted))
+        sides = _after_zeroing(log, session, sheet)
+        record["logs"][name] = _answers(result, true_numbers(case, drive, known, *sides, counted))
     return record
+
+
+def _after_zeroing(
+    log: circuit_car.Log, session: Session, sheet: BuildSheet
+) -> tuple[tuple[float, float], ...]:
+    """Offset that the zero taken at a standstill left, and gain, of each half-shaft."""
+    signals = resolve(session, sheet)
+    taken = [zero.offset_nm for zero in signals.zeros] if signals.zeroed else [0.0, 0.0]
+    drawn = (log.drawn[f"shaft_torque_{side}_nm"] for side in ("left", "right"))
+    return tuple(
+        (offset - zero, gain)
+        for (offset, gain), zero in zip(drawn, [*taken, 0.0, 0.0], strict=False)
+    )
 
 
 def kept_records(folder: Path) -> list[Record]:

@@ -65,10 +65,12 @@ truth. *Bound*: only "at least" or "at most" was said. *Not told*: not observabl
 half-widths), any number for a spool's lock or for the judder of packs that do not, or a bound that
 the truth contradicts. Where friction is not constant (judder, static friction, fading, hysteresis)
 the truth is the constants that come closest to what the sliding packs carried. The offset is what
-is left after zeroing at standstill. The interval of the energy per lap tells where the mean of many
-laps would lie; it is set here against the mean of the laps driven, so it covers more. *Covered too
-seldom*: the cases whose intervals hold the truth so seldom as chance would have it less than once
-in 100 times.
+the zero taken at a standstill left of it. The interval of the energy per lap tells where the mean
+of many laps of the same driver and car lies, and is set against the mean of the laps of all runs;
+bias and spread hold the laps' own scatter. The rear and the front of two driven axles have tyres of
+nearly one radius, since that mean would differ from car to car. Torque at the ring gear is looked
+at in every other run, torque of the engine in the others. *Covered too seldom*: the cases whose
+intervals hold the truth so seldom as chance would have it less than once in 100 times.
 """
 POOLED_HEAD = (
     "| log | number | coverage % | number % | bound % | not told % | confidently wrong "
@@ -228,12 +230,32 @@ def is_too_seldom(held: int, of: int) -> bool:
     return bool(binom.cdf(held, of, 0.95) < 0.01)
 
 
+def with_mean_of_many(records: Sequence[Record]) -> list[Record]:
+    """The records with the mean over all laps of a case as the truth of its energy per lap."""
+    name = "energy_per_lap_j"
+    of_case: dict[str, list[float]] = {}
+    for record in records:
+        means = [answers[name]["truth"] for answers in record["logs"].values()]
+        of_case.setdefault(record["case"], []).extend(m for m in means if m is not None)
+    return [
+        record
+        | {
+            "logs": {
+                log: answers | {name: answers[name] | {"truth": _mean(of_case[record["case"]])}}
+                for log, answers in record["logs"].items()
+            }
+        }
+        for record in records
+    ]
+
+
 def _parameters_at(log: str) -> list[Parameter]:
     return [p for p in PARAMETERS if log == MEASURED or not p.measured_only]
 
 
 def markdown(cases: Sequence[Case], records: Sequence[Record], seed: int, broken: int) -> str:
     """The whole document."""
+    records = with_mean_of_many(records)
     counts = [sum(r["case"] == case.name for r in records) for case in cases]
     runs = f"{min(counts)}" if min(counts) == max(counts) else f"{min(counts)} to {max(counts)}"
     made = f"{runs} runs of each case" + (f", {broken} broken off" if broken else "")
