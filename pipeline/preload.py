@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +45,10 @@ SURE = 0.95
 # However clear the laps are, another law than these two may hold.
 _SUREST = 0.999
 _FEWEST_CLUSTERS = 3
+# However free of noise a log is, laws whose readings differ by less than this, or by less than a
+# fifteenth of the noise, are one law to it. Chosen by us.
+_FINEST_NM = 0.5
+_LEAST_GAIN = 0.002
 # So many half widths must a ramp's push exceed the springs': the knee is chosen to fit, so one
 # would be passed too often by chance. Chosen on simulated logs.
 _CLEAR = 1.5
@@ -303,7 +308,7 @@ def chance_of_greater(
     torque, side = samples.input_torque_nm, samples.faster_side
     kept = where_described(torque, adding.missing)
     labels = np.unique(samples.lap[kept])
-    scale = min(adding.fit.scale, greater_of.fit.scale)
+    scale = max(min(adding.fit.scale, greater_of.fit.scale), _FINEST_NM)
     gains = []
     for i, lap in enumerate(labels):
         here = kept & (samples.lap == lap)
@@ -314,6 +319,6 @@ def chance_of_greater(
         ]
         gains.append(float(np.mean(losses[0] - losses[1])))
     count = len(gains)
-    error = float(np.std(gains, ddof=1)) / np.sqrt(count)
-    share = student_t_share(float(np.mean(gains)) / max(error, 1e-12), count - 1)
+    error = math.hypot(float(np.std(gains, ddof=1)) / math.sqrt(count), _LEAST_GAIN)
+    share = student_t_share(float(np.mean(gains)) / error, count - 1)
     return min(max(share, 1 - _SUREST), _SUREST), count

@@ -248,3 +248,8 @@ def test_an_open_pack_reads_as_nothing_whatever_the_law() -> None:
     law: LockLaw = judged(samples(law=(0.0, 0.0, 0.0))).law
     for term in (BREAKAWAY, DRIVE, OVERRUN):
         assert abs(law.value(term)) <= interval_of(law, term) + 0.5
+
+
+def test_springs_alone_leave_the_law_open_however_free_of_noise_the_log_is() -> None:
+    seen = samples(law=(84.0, 0.0, 0.0), noise_nm=0.0)
+    assert judged(seen).choice.chosen == ""
