@@ -1,7 +1,8 @@
 """From arrays to figures, each answering one question: plain plotly dicts with units on the axes.
 
 A trace with ``meta = {"bind": name}`` takes its columns from the chosen lap, in the page's script;
-with ``"twin"`` it is drawn for a second lap too.
+with ``"twin"`` it is drawn for a second lap too; with ``"sum"`` it counts from the start of the
+stretch that is shown.
 """
 
 from __future__ import annotations
@@ -166,7 +167,15 @@ def heat_figure(result: SessionResult) -> JsonDict:
     if band is not None:
         grid, low, high = band
         data.append(ribbon(grid, low, high, LIGHT["range"]) | {"yaxis": "y2"})
-    data.append(_lap_line("energy", "ink", yaxis="y2", line={"color": LIGHT["ink"], "width": 1.8}))
+    data.append(
+        _lap_line(
+            "energy",
+            "ink",
+            yaxis="y2",
+            line={"color": LIGHT["ink"], "width": 1.8},
+            meta={"bind": "energy", "twin": True, "sum": True},
+        )
+    )
     power = result.traces.friction_power_w
     reach = _reach(result, None if power is None else 1e-3 * power)
     frame = layout(

@@ -142,6 +142,8 @@ def _traces(result: SessionResult, laps: dict[int, IntArray]) -> Traces:
         name: max(span for other, span in spans.items() if heights[other] == heights[name])
         for name in values
     }
+    if "energy" in reach:  # one corner of it is looked at on a scale of its own
+        reach["energy"] *= 0.1
     # On the map and along the lap a sample may be off by a fraction of a metre.
     values["distance"], reach["distance"] = traces.distance_m, 0.04 * drawn_length_m(result)
     if traces.x_m is not None and traces.y_m is not None:

@@ -247,8 +247,8 @@ def _axle_section(result: SessionResult, off: float) -> Section:
     heat = _figure(
         "heat",
         "Where does the heat come from?",
-        "Friction power of the plate packs, and the energy since the start of the lap. The grey "
-        "band is the range over all counted laps.",
+        "Friction power of the plate packs, and the energy since the start of the lap, or of the "
+        "stretch that is shown. The grey band is the range over all counted laps.",
         f"Friction power and energy so far along the lap. {heat_words(result)}",
         None if no_lap or traces.friction_power_w is None else figures.heat_figure(result),
         no_lap or _why_missing(result, "energy_per_lap_j", "no torque difference is known"),

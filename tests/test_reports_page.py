@@ -331,6 +331,23 @@ def test_all_counted_laps_are_offered_once_a_corner_is_chosen(page: Page) -> Non
     assert not box.is_visible()
 
 
+def test_in_a_corner_the_energy_counts_from_its_beginning_on_a_scale_of_its_own(page: Page) -> None:
+    page.locator("#corner-pick").select_option("5")
+    bring(page, "heat")
+    page.wait_for_function(
+        "() => document.querySelector('#figure-heat .plot').layout.xaxis.range[0] > 0"
+    )
+    places, energy = (drawn(page, "heat", 1, name) for name in "xy")
+    (low, high), reach = (
+        page.evaluate(f"document.querySelector('#figure-heat .plot').layout.{axis}.range")
+        for axis in ("xaxis", "yaxis2")
+    )
+    here = [one for place, one in zip(places, energy, strict=True) if low <= place <= high]
+    assert abs(here[0]) < 0.1 * max(here)
+    assert reach[0] < min(here)
+    assert max(here) < reach[1] < 3.0 * max(here)
+
+
 def test_keys_in_a_figure_choose_lap_corner_second_lap_and_all_laps(page: Page) -> None:
     bring(page, "slip")
     usual = chosen_lap(page)

@@ -41,6 +41,16 @@ function withLap(trace, columns) {
   return bound;
 }
 
+function showStretch(drawing, layout) {
+  layout.xaxis.range = choice.range ?? [0, page.length];
+  if (choice.range === null) return;
+  const lines = drawing.figure.data.filter(({ type }) => type !== "bar");
+  for (const axis of ["y", "y2"]) {
+    const reach = shownReach(lines, axis);
+    if (reach) layout[axis.replace("y", "yaxis")].range = reach;
+  }
+}
+
 function layoutOf(drawing, width, stretch = 1, letters = 0) {
   const layout = structuredClone(drawing.figure.layout);
   layout.width = width;
@@ -50,7 +60,7 @@ function layoutOf(drawing, width, stretch = 1, letters = 0) {
   drawing.cloud ??= drawing.figure.data.filter(isCloud).map(cloudShape);
   layout.shapes = [...layout.shapes ?? [], ...drawing.cloud];
   if (coarse.matches) layout.dragmode = false;
-  if (drawing.along === "distance") layout.xaxis.range = choice.range ?? [0, page.length];
+  if (drawing.along === "distance") showStretch(drawing, layout);
   if (width < 480) {
     layout.margin = { ...layout.margin, l: 56, r: 6 };
     layout.font.size = 12;
@@ -78,8 +88,10 @@ function cloudShape(trace) {
 const isCloud = (trace) => trace.meta?.bind === "all_samples";
 
 function dataOf(drawing, width) {
-  const columns = lapColumns(choice.lap);
-  const traces = drawing.figure.data.filter((trace) => !isCloud(trace));
+  const columns = drawing.along === "distance" ? shownColumns(choice.lap) : lapColumns(choice.lap);
+  const zoomed = drawing.along === "distance" && choice.range !== null;
+  // The band of whole laps says nothing of a stretch.
+  const traces = drawing.figure.data.filter((trace) => !isCloud(trace) && !(zoomed && trace.fill === "toself"));
   const data = traces.map((trace) => raised(withLap(trace, columns)));
   if (drawing.along === "map") return mapData(data, width);
   return [...data, ...secondLap(traces), ...allLaps(traces)];

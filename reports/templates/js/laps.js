@@ -8,10 +8,53 @@ function lapsBehind() {
   return countedLaps.filter((lap, i) => i % every === 0 && lap !== choice.lap);
 }
 
+// In a stretch of road the sums begin at zero, so that laps can be held against each other there.
+const summed = new Set(Object.values(figures).flatMap(({ data }) => data)
+  .filter(({ meta }) => meta?.sum).map(({ meta }) => meta.bind));
+
+function shownColumns(lap) {
+  const columns = lapColumns(lap);
+  if (choice.range === null) return columns;
+  const shown = { ...columns };
+  for (const name of summed) {
+    if (!columns[name]) continue;
+    const { x, y } = columns[name];
+    const start = valueAt(x, y, Math.max(choice.range[0], x[0]));
+    shown[name] = { x, y: y.map((value) => value - start) };
+  }
+  return shown;
+}
+
+// Indices of a line's points that the shown stretch needs: those in it and one on either side.
+function shownPart(line) {
+  const [first, last] = choice.range.map((at) => lastNotAbove(line.x, at));
+  return [first, last + 2];
+}
+
+// Lowest and highest value on one axis in the shown stretch, over the counted and the chosen laps.
+function shownReach(traces, axis) {
+  const every = Math.ceil(countedLaps.length / MOST_BEHIND);
+  const laps = new Set([choice.lap, choice.other, ...countedLaps.filter((_, i) => i % every === 0)]);
+  let [low, high] = [Infinity, -Infinity];
+  for (const lap of laps) {
+    const columns = shownColumns(lap);
+    for (const { meta, yaxis = "y" } of traces) {
+      const line = yaxis === axis ? columns[meta?.bind] : null;
+      if (!line?.y) continue;
+      for (const value of line.y.slice(...shownPart(line))) {
+        if (value < low) low = value;
+        if (value > high) high = value;
+      }
+    }
+  }
+  const pad = 0.06 * (high - low || 1);
+  return low > high ? null : [low - pad, high + pad];
+}
+
 // Each line that has a twin, once more for the second lap; the states as a narrow row below.
 function secondLap(traces) {
   if (choice.other === null) return [];
-  const columns = lapColumns(choice.other);
+  const columns = shownColumns(choice.other);
   return traces.filter((trace) => trace.meta?.twin && columns[trace.meta.bind]).map((trace) => {
     const twin = withLap(trace, columns);
     if (trace.type === "bar") {
@@ -32,11 +75,11 @@ function allLaps(traces) {
   return traces.filter((trace) => trace.meta?.twin && trace.type !== "bar").map((trace) => {
     const [x, y] = [[], []];
     for (const lap of laps) {
-      const line = lapColumns(lap)[trace.meta.bind];
+      const line = shownColumns(lap)[trace.meta.bind];
       if (!line) continue;
-      const [first, last] = choice.range.map((at) => lastNotAbove(line.x, at));
-      x.push(...line.x.slice(first, last + 2), NaN);
-      y.push(...line.y.slice(first, last + 2), NaN);
+      const part = shownPart(line);
+      x.push(...line.x.slice(...part), NaN);
+      y.push(...line.y.slice(...part), NaN);
     }
     return {
       ...trace, x, y, fill: "none", opacity: 0.7, zorder: -1,

@@ -78,7 +78,7 @@ function figureColumns(name, mostRows) {
   const of = (lap) => (laps.length > 1 ? `, lap ${lap}` : "");
   for (const { dataset } of document.querySelectorAll(`#figure-${name} [data-reads]`)) {
     for (const lap of laps) {
-      const line = lapColumns(lap)[dataset.reads];
+      const line = shownColumns(lap)[dataset.reads];
       const values = places.map((at) => (line ? valueAt(line.x, line.y, at) : NaN));
       columns.push([`${dataset.label}${of(lap)} [${dataset.unit}]`, ...values.map((one) => written(one, Number(dataset.decimals)))]);
     }
@@ -169,12 +169,17 @@ function tableOf(columns, caption) {
     const small = document.createElement("small");
     small.textContent = unit;
     heading.append(words, small);
+    if (unit) heading.className = "number";
     head.append(heading);
   }
   const body = table.createTBody();
   for (let i = 1; i < columns[0].length; i += 1) {
     const row = body.insertRow();
-    for (const column of columns) row.insertCell().textContent = column[i];
+    for (const column of columns) {
+      const cell = row.insertCell();
+      cell.textContent = column[i];
+      if (/^[\d\u2212–]/.test(column[i])) cell.className = "number";
+    }
   }
   return table;
 }

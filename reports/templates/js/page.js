@@ -17,7 +17,7 @@ function showChoice(changed) {
     if (changed.lap || zoomed || (laps && drawing.along === "distance")) drawSoon(drawing);
     else if (changed.at) placeCursor(drawing);
   }
-  if (laps || changed.at) showReadouts();
+  if (laps || changed.at || changed.range) showReadouts();
 }
 
 function showPicks() {

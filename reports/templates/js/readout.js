@@ -23,9 +23,9 @@ function stateAt(columns, at) {
 }
 
 function showReadouts() {
-  const columns = lapColumns(choice.lap);
+  const columns = shownColumns(choice.lap);
   const marked = choice.at !== null;
-  const laps = choice.other === null ? [columns] : [columns, lapColumns(choice.other)];
+  const laps = choice.other === null ? [columns] : [columns, shownColumns(choice.other)];
   for (const place of readouts) {
     const { reads, decimals, unit } = place.dataset;
     const values = laps.map(({ [reads]: line }) => (line ? valueAt(line.x, line.y, choice.at) : NaN));
