@@ -211,5 +211,5 @@ def further_tables(result: SessionResult) -> tuple[Table, ...]:
 def _held(answers: list[SessionAnswer]) -> str:
     """How many numbers a folded table holds, and how many of them cannot be observed."""
     missing = sum(isinstance(answer, Missing) for answer in answers)
-    told = f"{count(len(answers) - missing, 'number')}"
-    return f"{told}, {missing} not observable" if missing else told
+    told = count(len(answers), "number")
+    return f"{told}, {missing} of them not observable" if missing else told

@@ -235,7 +235,7 @@ KEY_NUMBERS: tuple[str, ...] = (
 FURTHER_GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("The pack in running", (
         "lock_overrun_to_drive", "effective_lock", "torque_bias", "locking_torque",
-        "friction_loss_share",
+        "friction_loss_share", "oil_mean",
     )),
     ("The axle in corners", (
         "held_", "inside_", "axle_", "speed_difference_share", "slip_events",
