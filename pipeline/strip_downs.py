@@ -196,7 +196,8 @@ def _height(
 
 
 def _millimetres(low_m: float, high_m: float) -> str:
-    return f"{1000 * low_m:.2f} to {1000 * high_m:.2f} mm"
+    low, high = 1000 * low_m, 1000 * high_m
+    return f"{low:.2f} to {high:.2f} mm" if high >= 0.05 else f"{low:.2g} to {high:.2g} mm"
 
 
 def _notch(life: PackLife, entry: ServiceEntry, found: SeenRange) -> StripDown:

@@ -154,17 +154,24 @@ def _warmth(found: WhatIf) -> list[Outlook]:
         return [Outlook(f"Temperatures with these parts cannot be said: {why}.")]
     heat = found.heat_then
     how = "" if heat.fitted else " (assumed)"
-    said = []
-    for name, words in (
-        ("plates_peak_c", "the plates"), ("oil_peak_c", "the oil"),
-        ("oil_race_end_c", "the oil at the end of a race"),
-    ):  # fmt: skip
-        peak, more = heat.answers[name], found.warmer.get(name)
-        if not isinstance(peak, Missing) and more is not None:
-            said.append(f"{words} {_degrees(peak)}, against today {_warmer(more)}")
-    if not said:
+    said = [
+        f"{words} {_degrees(peak)}"
+        for name, words in (
+            ("plates_peak_c", "the plates"),
+            ("oil_peak_c", "the oil"),
+            ("oil_race_end_c", "at the end of a race the oil"),
+        )
+        if not isinstance(peak := heat.answers[name], Missing)
+    ]
+    race_end = found.warmer.get("oil_race_end_c")
+    more = race_end or found.warmer.get("oil_peak_c")
+    if not said or more is None:
         return []
-    first = Outlook(f"Hottest{how}: {'; '.join(said)}.", assumed=not heat.fitted)
+    where = "the oil at the end of a race" if race_end else "the oil"
+    first = Outlook(
+        f"Hottest{how}: {', '.join(said)}. Against today {where}: {_warmer(more)}.",
+        assumed=not heat.fitted,
+    )
     return [first, *_margins(heat)]
 
 

@@ -10,6 +10,7 @@ from pipeline.findings_heat import temperatures
 from pipeline.predict import BENCH, predictions
 from pipeline.result import Finding, SessionResult
 from pipeline.stated_parts import INSIDE, stated_parts
+from pipeline.strip_downs import Worn
 from reports.document import (
     Align,
     Cell,
@@ -29,6 +30,7 @@ from reports.number_tables import against_sheet, number_rows, whisker
 from reports.numbers import count, written
 from reports.palette import dark_by_light
 from reports.part_words import TABLE_WORDS, part_name, part_value
+from reports.strip_downs import strip_down_section, strip_down_statements
 from reports.temperature_figure import TemperatureLimits, temperature_spec
 from reports.wording import CAUTIONS, GLOSSARY, GRADE_SENTENCES, quantity
 
@@ -71,7 +73,7 @@ ASSUMED = (
 
 
 def build_sheet_report(
-    sheet: BuildSheet, result: SessionResult | None, wear: tuple[Section, ...] = ()
+    sheet: BuildSheet, result: SessionResult | None, worn: Worn | None = None
 ) -> Report:
     """The page of a build sheet as data, ready for `reports.render.render`.
 
@@ -80,8 +82,8 @@ def build_sheet_report(
     sheet : BuildSheet
     result : SessionResult or None
         A session driven with these parts, where there is one.
-    wear : tuple of Section
-        What strip-downs and energy say of the wear.
+    worn : Worn or None
+        What strip-downs say of the packs, where there is a season.
     """
     predicted = predictions(sheet)
     facts = ["build sheet", sheet.differential.build]
@@ -93,13 +95,13 @@ def build_sheet_report(
         facts=tuple(fact for fact in facts if fact.strip()),
         evidence=_evidence(result),
         sections=(
-            _findings(sheet, result, predicted),
+            _findings(sheet, result, predicted, worn),
             Section(
                 "forward", "What the parts should give", _FORWARD_LEAD,
                 (_forward(result, predicted),),
             ),
             *(() if result is None else _from_the_log(sheet, result)),
-            *wear,
+            *(() if worn is None else (strip_down_section(worn),)),
             Section(
                 "unsaid", "What cannot be said", _UNSAID_LEAD, (_unsaid(result, predicted),)
             ),
@@ -124,9 +126,13 @@ def _evidence(result: SessionResult | None) -> str:
 
 
 def _findings(
-    sheet: BuildSheet, result: SessionResult | None, predicted: dict[str, Prediction]
+    sheet: BuildSheet,
+    result: SessionResult | None,
+    predicted: dict[str, Prediction],
+    worn: Worn | None,
 ) -> Section:
     items = [*_foretold(predicted), *_from_session(sheet, result)]
+    items += () if worn is None else strip_down_statements(worn)
     unsaid = len(list(_missing(result, predicted)))
     if unsaid:
         items.append(

@@ -17,7 +17,7 @@ from reports.thin import evenly
 
 _BLOCKS = 400
 _BAND_POINTS = 160
-TITLE = "How warm do plates and oil get?"
+TITLE = "Do plates and oil stay below their limits?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,11 @@ def temperature_spec(
         return FigureSpec(
             "temperature", number, TITLE, "", TITLE, None, absent=f"{heat.reason.rstrip('.')}."
         )
-    assumed = "" if heat.fitted else " Assumed: no thermometer has narrowed these bands."
+    band = "95 % band" if heat.fitted else "assumed range"
     other = "" if today is None else " The thin dotted lines are today's parts."
     legend = [
-        LegendKey("plates and their 95 % band", "heat"),
-        LegendKey("oil and its 95 % band", "law"),
+        LegendKey(f"plates and their {band}", "heat"),
+        LegendKey(f"oil and its {band}", "law"),
     ]
     if heat.measured_oil_c is not None:
         legend.append(LegendKey("oil as the log's thermometer shows it", "thin"))
@@ -54,7 +54,7 @@ def temperature_spec(
         id="temperature",
         number=number,
         title=TITLE,
-        caption=f"Two lumps of heat, plates and oil with housing; {heat.basis}.{assumed}{other}",
+        caption=f"Two lumps of heat, plates and oil with housing; {heat.basis}.{other}",
         description="Temperature of plates and oil over the session with bands and limits. The "
         "table of temperatures holds the peaks and the margin.",
         figure=_figure(heat, limits, today),

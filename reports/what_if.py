@@ -143,7 +143,10 @@ def _tables(found: WhatIf) -> tuple[Table, ...]:
     else:
         rows = [(name, today.answers[name], then.answers[name]) for name in _HEAT_ROWS]
     warm = _table("what-if-heat", "Temperatures", rows)
-    return (*tables, replace(warm, empty=f"Not observable: {why}."))
+    # All rest on the same; it is said once.
+    basis = "" if isinstance(then, Missing) else f"{then.basis[:1].upper()}{then.basis[1:]}."
+    bare = tuple(replace(row, cells=(*row.cells[:-1], Cell(""))) for row in warm.rows)
+    return (*tables, replace(warm, rows=bare, caption=basis, empty=f"Not observable: {why}."))
 
 
 def _table(anchor: str, title: str, rows: Sequence[tuple[str, Answer, Answer]]) -> Table:

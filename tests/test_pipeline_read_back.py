@@ -279,14 +279,8 @@ def test_washers_that_cannot_push_that_hard_are_said() -> None:
 @pytest.mark.slow
 def test_parts_come_back_from_simulated_sessions() -> None:
     car, seeds = circuit_car.Car(), 100
-    parts = car.differential
-    assert WASHERS.stack is not None
-    pressed = compressions_at(WASHERS.stack, parts.spring_force_n)[0]
-    as_it_was = replace(
-        sheet_of(car),
-        washers=replace(WASHERS, force_share=(0.97, 1.03)),
-        stack=StackUp(washer_compression_m=(pressed - 2e-5, pressed + 2e-5)),
-    )
+    parts, stack = car.differential, WASHERS.stack
+    assert stack is not None
     truth = {
         "friction_by_drive_ramps": parts.friction_coefficient,
         "friction_by_overrun_ramps": parts.friction_coefficient,
@@ -295,8 +289,24 @@ def test_parts_come_back_from_simulated_sessions() -> None:
         "stack_loss_m": 0.0,
     }
     met = dict.fromkeys(truth, 0)
-    for seed in range(seeds):
-        _, log = simulate(700 + seed, car, laps=6)
+    for seed in range(700, 700 + seeds):
+        # What a workshop measures errs by as much as the sheet states: washers by 3 %, heights by
+        # 0.02 mm, angles by half a degree, two standard deviations each.
+        share, height, drive, overrun = np.random.default_rng(seed).standard_normal(4)
+        pressed = compressions_at(stack, parts.spring_force_n / (1 + 0.015 * share))[0]
+        pressed += 1e-5 * height
+        sheet = sheet_of(car)
+        as_it_was = replace(
+            sheet,
+            differential=replace(
+                sheet.differential,
+                drive_ramp_deg=parts.drive_ramp_deg + 0.25 * drive,
+                overrun_ramp_deg=parts.overrun_ramp_deg + 0.25 * overrun,
+            ),
+            washers=replace(WASHERS, force_share=(0.97, 1.03)),
+            stack=StackUp(washer_compression_m=(pressed - 2e-5, pressed + 2e-5)),
+        )
+        _, log = simulate(seed, car, laps=6)
         numbers = analyse(session_of(log), as_it_was, Circuit()).estimates
         for name, value in truth.items():
             answer = numbers[name]

@@ -68,20 +68,46 @@ def test_with_a_thermometer_the_numbers_are_estimates_with_their_grade(
     assert all(isinstance(answer, Estimate) for answer in answers.values())
 
 
+def steady_and_constant(drive: circuit_car.Drive) -> tuple[float, float]:
+    """Where the simulator's oil would end at the mean of the laps [degC], and how fast [s]."""
+    on = (drive["lap_number"] >= 1) & (drive["lap_number"] <= drive.laps)
+    case = 0.5 * (drive["wheel_speed_rl_radps"] + drive["wheel_speed_rr_radps"])
+    through = float(np.mean(np.abs(drive["input_torque_nm"] * case)[on]))
+    friction = float(np.mean(drive["friction_power_w"][on]))
+    heat = drive.car.heat
+    to_air = heat.still_air_wpk + heat.moving_air_wpk_per_mps * float(
+        np.mean(drive["speed_mps"][on])
+    )
+    ends = heat.ambient_c + (friction + heat.gear_loss * through) / to_air
+    return ends, (heat.plates_jpk + heat.housing_jpk) / to_air
+
+
 def test_the_oil_at_the_end_of_a_race_is_the_simulators_own_balance(
     driven: tuple[circuit_car.Drive, circuit_car.Log],
 ) -> None:
     drive, log = driven
     steady = heat_of(analysed(log, PATHS)).answers["oil_steady_c"]
     assert isinstance(steady, Estimate)
-    on = (drive["lap_number"] >= 1) & (drive["lap_number"] <= drive.laps)
-    case = 0.5 * (drive["wheel_speed_rl_radps"] + drive["wheel_speed_rr_radps"])
-    through = float(np.mean(np.abs(drive["input_torque_nm"] * case)[on]))
-    friction = float(np.mean(drive["friction_power_w"][on]))
-    lumps = drive.car.heat
-    to_air = lumps.still_air_wpk + lumps.moving_air_wpk_per_mps * np.mean(drive["speed_mps"][on])
-    truth = lumps.ambient_c + (friction + lumps.gear_loss * through) / to_air
-    assert steady.low < truth < steady.high
+    assert steady.low < steady_and_constant(drive)[0] < steady.high
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("laps", [8, 16])
+def test_heat_paths_come_back_from_sessions_or_the_intervals_say_how_far(laps: int) -> None:
+    held = np.zeros(2)
+    for seed in range(20):
+        drive, log = simulate(1500 + seed, laps=laps, sensors=FULLY_FITTED)
+        answers = heat_of(analysed(log, PATHS)).answers
+        truths = steady_and_constant(drive)
+        near = 5.0, 0.15 * truths[1]
+        for k, name in enumerate(("oil_steady_c", "oil_time_constant_s")):
+            found = answers[name]
+            assert isinstance(found, Estimate)
+            inside = found.low <= truths[k] <= found.high
+            held[k] += inside
+            # Within 5 K and 15 %, or an interval that is wider and says so.
+            assert abs(found.value - truths[k]) < near[k] or (inside and found.half_width > near[k])
+    assert np.all(held >= 18), held
 
 
 def test_without_a_thermometer_every_number_says_assumed(

@@ -113,6 +113,38 @@ def test_what_keeps_its_heat_warms_by_energy_over_capacity() -> None:
     assert plates[-1] == pytest.approx(91.875, rel=1e-9)
 
 
+_FOOT_POUND_J, _BTU_J, _PER_K = 1.3558179, 1055.05585, 1.8
+
+
+def test_a_brake_drum_of_the_textbooks_size_warms_as_much_as_the_textbook_allows() -> None:
+    # Source: Faires, Design of Machine Elements, problem 881 as solved in public: 800 000 ft lbf
+    # into cast iron of 0.253 lb/in3 and 101 ft lbf/(lb degF), 150 degF allowed: 208.7 in3.
+    capacity_jpk = 208.7 * 0.253 * 101 * _FOOT_POUND_J * _PER_K
+    drum = Lumps(capacity_jpk, 1.0, 0.0, 0.0, 0.0, 0.0)
+    one = np.ones(10)
+    power = 800_000 * _FOOT_POUND_J / 10
+    plates, _ = temperatures(drum, Load(1.0, power * one, 0 * one, 0 * one, 0 * one), 0.0, 0.0)
+    assert plates[-1] * _PER_K == pytest.approx(150.0, rel=0.0005)
+
+
+def test_a_clutch_that_engages_again_and_again_settles_between_the_textbooks_ends() -> None:
+    # Source: Shigley, Mechanical Engineering Design, example 16-5, from memory, not read again:
+    # 10.61 Btu twenty-four times an hour into 1.993 lb of steel (0.108 Btu/(lb degF)), 50 in2 at
+    # 12.7e-6 Btu/(in2 s degF), air at 70 degF. Closed form, dT/(1 - exp(-t/tau)) above the air
+    # after an engagement: 207.8 degF, and 158.5 degF before it.
+    capacity = 1.993 * 0.108 * _BTU_J * _PER_K
+    disk = Lumps(1e-4 * capacity, capacity, 1e4, 50 * 12.7e-6 * _BTU_J * _PER_K, 0.0, 0.0)
+    step_s, period = 0.5, 300
+    friction = np.zeros(40 * period)
+    friction[::period] = 10.61 * _BTU_J / step_s
+    nothing, air = np.zeros_like(friction), np.full_like(friction, (70 - 32) / _PER_K)
+    load = Load(step_s, friction, nothing, nothing, air)
+    _, disk_c = temperatures(disk, load, air[0], air[0])
+    last = disk_c[-period:] * _PER_K + 32
+    assert np.max(last) == pytest.approx(207.8, abs=0.3)
+    assert np.min(last) == pytest.approx(158.5, abs=0.3)
+
+
 def test_sliding_plates_make_the_textbooks_engagement_energy() -> None:
     # Source: Bhandari, Design of Machine Elements, example 11.14: 10 kW at 2000 rpm, 20 kg with
     # radius of gyration 75 mm, 35 kg with 125 mm at rest: t 0.409285 s, E 2046.422713 J.

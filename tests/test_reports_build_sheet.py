@@ -97,7 +97,7 @@ def test_temperatures_are_drawn_with_their_limits_and_called_assumed() -> None:
     words = [each["text"] for each in figure["layout"]["annotations"]]  # type: ignore[index]
     assert words == ["limit of the plates, 200 °C", "limit of the oil, 120 °C"]
     said = render(page_of(sample_sheet()))
-    assert "Assumed: no thermometer has narrowed these bands." in said
+    assert "oil and its assumed range" in said
 
 
 def test_the_setup_sheet_has_boxes_for_what_is_measured() -> None:

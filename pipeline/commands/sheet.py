@@ -38,7 +38,6 @@ def sheet(
     from reports.document import Statements
     from reports.render import render
     from reports.setup_sheet import setup_sheet
-    from reports.strip_downs import strip_down_section
 
     logbook = existing_logbook(folder)
     own, result = logbook.build_sheet, None
@@ -49,8 +48,8 @@ def sheet(
         result = None if planned else _analysed(logbook, known, read_build_sheet(own))
     stated = read_build_sheet(sheet_path or own, as_tables(changes))
     found = season_of(folder)
-    wear = (strip_down_section(worn(found, stated)),) if found.lives and not planned else ()
-    report = build_sheet_report(stated, result, wear)
+    inside = worn(found, stated) if found.lives and not planned else None
+    report = build_sheet_report(stated, result, inside)
     click.echo(f"{stated.car.name}, build {stated.differential.build}")
     for block in report.sections[0].blocks:
         assert isinstance(block, Statements)
