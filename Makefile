@@ -50,6 +50,7 @@ format: $(ready_to_test)
 bench: $(ready_to_test)
 	$(BIN)/python tests/benchmarks/run.py
 	$(BIN)/python tests/benchmarks/page.py
+	$(BIN)/python tests/benchmarks/season.py
 
 RUNS ?= 100
 evidence: $(ready_to_test)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,8 @@ READ = (*TRACKED, OIL, JUDDER_HZ, "stack_loss_m", "lock_hysteresis_drive")
 # (tests/test_pipeline_season.py).
 CLAIM_P = 0.0002
 
+# What is claimed to drift or step; friction goes with the lock, and raises no alarm of its own.
+_CLAIMED = (*QUANTITIES, FRICTION)
 # What the warmth of the oil moves.
 _WARM = (*QUANTITIES, "lock_overrun_to_drive", FRICTION)
 
@@ -89,6 +92,18 @@ class Step:
     p: float
 
 
+class Movement(StrEnum):
+    """What may be said of a slope."""
+
+    DRIFTS = "drifts"
+    MAY_DRIFT = "may drift, too little to claim it"
+    MOVES = "moves"
+    """Of what raises no alarm: it needs no proof against a season of false ones."""
+    FOLLOWS = "changes with breakaway torque and lock"
+    """Of the washers' force, which is the one over the other: those two are judged."""
+    STEADY = "no drift beyond chance"
+
+
 @dataclass(frozen=True, slots=True)
 class Course:
     """One quantity over a pack's life."""
@@ -125,6 +140,18 @@ class Course:
             return Missing(self.why_no_line)
         unit = f"{self.points[-1].value.unit}/MJ"
         return self._by_line(self.line.slope, self.line.slope_half_width(), unit)
+
+    @property
+    def movement(self) -> Movement:
+        """What may be said of the slope."""
+        change = self.change_per_mj
+        if self.drifts:
+            return Movement.DRIFTS
+        if isinstance(change, Missing) or change.low <= 0 <= change.high:
+            return Movement.STEADY
+        if self.quantity == FORCE:
+            return Movement.FOLLOWS
+        return Movement.MAY_DRIFT if self.quantity in _CLAIMED else Movement.MOVES
 
     @property
     def grade(self) -> Grade:
@@ -170,8 +197,10 @@ def course_of(name: str, sessions: Sequence[SeasonSession], exposure_mj: FloatAr
     step = _step(name, points, series, beside)
     why = ""
     found: Line | None = line
+    warmth = _warmth_effect(line, points) if beside.warmth else None
     if step is not None:
         found, why = _line_after(step, series)
+        warmth = _warmth_beside(step, series, points) if beside.warmth else None
     return Course(
         quantity=name,
         points=points,
@@ -182,13 +211,13 @@ def course_of(name: str, sessions: Sequence[SeasonSession], exposure_mj: FloatAr
         step=step,
         beside=beside.said,
         unresolved=beside.unresolved,
-        warmth=_warmth_effect(line, points) if beside.warmth else None,
+        warmth=warmth,
         series=series,
     )
 
 
 def _is_claimed(name: str, p: float, beside: Conditions) -> bool:
-    return name in QUANTITIES and not beside.unresolved and p < CLAIM_P / len(QUANTITIES)
+    return name in _CLAIMED and not beside.unresolved and p < CLAIM_P / len(QUANTITIES)
 
 
 def _series(
@@ -227,7 +256,7 @@ def _oil_c(name: str, session: SeasonSession) -> float:
 
 
 def _step(name: str, points: Sequence[Point], series: Series, beside: Conditions) -> Step | None:
-    if name not in QUANTITIES:
+    if name not in _CLAIMED:
         return None
     found = single_break(series.exposure_mj, series.value, series.sd, series.beside)
     if found is None or found.over_line <= 0 or not _is_claimed(name, found.p, beside):
@@ -257,6 +286,17 @@ def _line_after(step: Step, series: Series) -> tuple[Line | None, str]:
         return straight_line(*values, beside), ""
     except TooFewUnitsError as problem:
         return None, problem.said_of(f"{series.units} since the step")
+
+
+def _warmth_beside(step: Step, series: Series, points: Sequence[Point]) -> Estimate | None:
+    """What warmth does, the step taken out as well."""
+    stepped = (np.arange(len(series.value)) > step.after).astype(np.float64)
+    beside = np.column_stack((stepped - stepped.mean(), series.beside))
+    try:
+        line = straight_line(series.exposure_mj, series.value, series.sd, beside)
+    except TooFewUnitsError:
+        return None
+    return _warmth_effect(line, points)
 
 
 def _warmth_effect(line: Line, points: Sequence[Point]) -> Estimate:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from pipeline.courses import FORCE, JUDDER, JUDDER_HZ, Course
+from pipeline.courses import JUDDER, JUDDER_HZ, Course, Movement
 from pipeline.estimate import Estimate, Missing
-from pipeline.printed import odds_words
+from pipeline.printed import counted, odds_words
 from pipeline.published import answer_object
 from pipeline.season import SAID, Forecast, PackLife, Season
 from pipeline.service_record import ServiceEntry
@@ -121,13 +121,13 @@ def sentences(life: PackLife) -> list[str]:
     """What a pack's life says, a sentence a line, the condition first."""
     said = [f"{str(life.condition).capitalize()}: {life.reason}."]
     courses = life.courses.values()
-    said += [_course_said(course) for course in courses if course.series is not None]
-    said += [text for text in (_beside_said(life), _judder_said(life)) if text]
     if life.odds is not None and any(course.drifts or course.step for course in courses):
         name = max(life.odds, key=life.odds.__getitem__)
         said.append(f"Most likely {name} ({odds_words(life.odds[name])}).")
     if life.forecast is not None:
         said.append(_forecast_said(life.forecast))
+    said += [_course_said(course) for course in courses if course.series is not None]
+    said += [text for text in (_beside_said(life), _judder_said(life)) if text]
     if life.energy_guessed:
         said.append(
             f"The energy of {life.energy_guessed} of the sessions is not known and was taken as "
@@ -150,6 +150,15 @@ _SHOWN = {
 """Factor, unit and decimals in which each tracked quantity is printed."""
 
 
+_MOVEMENT = {
+    Movement.DRIFTS: "drifts by",
+    Movement.MAY_DRIFT: "may drift, too little to claim it:",
+    Movement.MOVES: "moves by",
+    Movement.FOLLOWS: "changes with breakaway torque and lock by",
+    Movement.STEADY: "shows no drift beyond chance:",
+}
+
+
 def _course_said(course: Course) -> str:
     now, change = course.now, course.change_per_mj
     name = f"{SAID[course.quantity][:1].upper()}{SAID[course.quantity][1:]}"
@@ -168,7 +177,8 @@ def _course_said(course: Course) -> str:
     drift = f"{scale * change.low:+.{places + 1}f} to {scale * change.high:+.{places + 1}f}{unit}"
     return (
         f"{said + '; since then it' if said else name} is {scale * now.value:.{places}f}{unit} "
-        f"({ends}); it {_drift_word(course)} {drift} per MJ ({now.n} {course.units}, {now.grade})."
+        f"({ends}); it {_MOVEMENT[course.movement]} {drift} per MJ "
+        f"({now.n} {course.units}, {now.grade})."
     )
 
 
@@ -179,9 +189,7 @@ def bench_sentences(season: Season) -> list[str]:
         if not isinstance(each.bias_nm, Estimate):
             continue
         bias = each.bias_nm
-        count = f"{each.checks} checks, {bias.n} days beside the log's course"
-        if each.checks == 1:
-            count = "one check"
+        count = f"{counted(each.checks, 'check')}, {counted(bias.n, 'day')} with a course"
         text = (
             f"Bench against log, {each.method}: the bench reads {bias.value:+.1f} N·m "
             f"({bias.low:+.1f} to {bias.high:+.1f}) beside the log, {count}"
@@ -192,18 +200,6 @@ def bench_sentences(season: Season) -> list[str]:
             text += f"{sd.high:.1f}, one standard deviation)"
         said.append(f"{text}.")
     return said
-
-
-def _drift_word(course: Course) -> str:
-    change = course.change_per_mj
-    if course.drifts:
-        return "drifts by"
-    if isinstance(change, Estimate) and not change.low <= 0 <= change.high:
-        if course.quantity == FORCE:
-            # It is breakaway torque over lock, and these two are what is judged.
-            return "changes with breakaway torque and lock by"
-        return "may drift, too little to claim it:"
-    return "shows no drift beyond chance:"
 
 
 def _beside_said(life: PackLife) -> str:

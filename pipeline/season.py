@@ -285,7 +285,8 @@ def _condition(
 
 
 def _and(courses: Sequence[Course]) -> str:
-    return " and ".join(SAID[course.quantity] for course in courses)
+    *first, last = (SAID[course.quantity] for course in courses)
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _when(course: Course, record: Sequence[ServiceEntry]) -> str:

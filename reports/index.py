@@ -21,7 +21,7 @@ from reports.document import (
 )
 from reports.numbers import count, number
 from reports.palette import dark_by_light
-from reports.season import ADVICE, NEEDS_A_HAND
+from reports.season import ADVICE, NEEDS_A_HAND, SESSION_COLUMNS
 from reports.wording import CAUTIONS
 
 _FIRST = (Condition.SERVICE_DUE, Condition.WATCH, Condition.CANNOT_TELL, Condition.SOUND)
@@ -97,13 +97,7 @@ def _table(season: Season, sessions: Sequence[Mapping[str, Any]]) -> Table:
     return Table(
         "session-list",
         "",
-        (
-            Column("Date", align=Align.TEXT),
-            Column("Session", align=Align.TEXT),
-            Column("Build", align=Align.TEXT),
-            Column("Circuit", align=Align.TEXT),
-            Column("Laps"),
-        ),
+        SESSION_COLUMNS,
         tuple(
             Row((
                 Cell(days.get(about["id"], "no date"), sort=days.get(about["id"])),

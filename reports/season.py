@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -34,7 +35,7 @@ from reports.document import (
     no_laps,
 )
 from reports.lap_columns import typed
-from reports.numbers import count, number, written
+from reports.numbers import MINUS, count, number, written
 from reports.palette import LIGHT, dark_by_light
 from reports.plain_figures import axis, layout, ribbon
 from reports.strip_downs import strip_down_section, strip_down_statements
@@ -50,6 +51,8 @@ _FIGURES = (
     ("temperatures", "How warm do plates and oil get?", TEMPERATURES),
     ("judder", "Do the packs judder?", (JUDDER,)),
 )
+# More rows make the page slow to open: a browser lays out every cell. Chosen by us.
+_MOST_ROWS = 200
 _ALWAYS = ("breakaway", "locks", "energy")
 # Course, mark and line of each quantity: told apart by shape and dash, not by colour alone.
 _SWATCH = {
@@ -72,6 +75,16 @@ _STYLE = {
     "oil_peak_c": ("sheet", "square-open", "9px,5px"),
     JUDDER: ("heat", "circle", "solid"),
 }
+
+
+SESSION_COLUMNS = (
+    Column("Date", align=Align.TEXT),
+    Column("Session", align=Align.TEXT),
+    Column("Build", align=Align.TEXT),
+    Column("Circuit", align=Align.TEXT),
+    Column("Laps"),
+)
+"""How every list of sessions begins."""
 
 
 def season_report(season: Season, car: str, worn: Worn | None = None) -> Report:
@@ -168,7 +181,7 @@ def _suffix(place: int) -> str:
 
 
 def _said(life: PackLife, suffix: str) -> list[Statement]:
-    first, *rest = sentences(life)
+    first, *rest = map(_true_minus, sentences(life))
     grade = str(_grade(life) or "")
     links = (Link(f"figure-breakaway{suffix}", "its figures"),)
     statements = [
@@ -181,6 +194,11 @@ def _said(life: PackLife, suffix: str) -> list[Statement]:
         )
     ]
     return statements + [Statement(sentence, "", False, grade) for sentence in rest]
+
+
+def _true_minus(sentence: str) -> str:
+    """The sentence with minus signs that are none of a date's hyphens."""
+    return re.sub(r"(?<!\w)-(?=\d)", MINUS, sentence)
 
 
 def _grade(life: PackLife) -> Grade | None:
@@ -245,11 +263,12 @@ def _in_words(course: Course) -> str:
         return f"{shown.label.lower()}: no line, {course.why_no_line}"
     text = written(now, shown.unit, shown.factor)
     per = written(change, shown.unit, shown.factor)
-    verdict = "drifts" if course.drifts else "no drift beyond chance"
-    return (
-        f"{shown.label.lower()} {text.with_interval} {shown.unit} now, {per.with_interval} "
-        f"{shown.unit} per MJ ({verdict})"
+    unit = f" {shown.unit}" if shown.unit else ""
+    words = (
+        f"{shown.label.lower()} {text.with_interval}{unit} now, {per.with_interval}{unit} per MJ "
+        f"({course.movement})"
     )
+    return words if course.step is None else f"since a change at once {words}"
 
 
 def _drawn(courses: Sequence[Course], life: PackLife) -> JsonDict:
@@ -464,6 +483,9 @@ def _sessions_section(lives: Sequence[PackLife], season: Season) -> Section:
     wanted = (*QUANTITIES, FRICTION, "energy_per_lap_j", OIL, *TEMPERATURES)
     tracked = [name for name in wanted if _is_told(lives, name)]
     shown = [quantity(name, "") for name in tracked]
+    every = [session for life in lives for session in reversed(life.sessions)]
+    listed = every[:_MOST_ROWS]
+    left = len(every) - len(listed)
     rows = tuple(
         Row((
             Cell(session.on.isoformat(), sort=session.on.isoformat()),
@@ -476,23 +498,20 @@ def _sessions_section(lives: Sequence[PackLife], season: Season) -> Section:
             *(_value_cell(session, name, each.unit, each.factor)
               for name, each in zip(tracked, shown, strict=True)),
         ))
-        for life in lives
-        for session in reversed(life.sessions)
+        for session in listed
     )  # fmt: skip
     table = Table(
         "sessions",
         "Sessions, the latest first",
         (
-            Column("Date", align=Align.TEXT),
-            Column("Session", align=Align.TEXT),
-            Column("Build", align=Align.TEXT),
-            Column("Circuit", align=Align.TEXT),
-            Column("Laps"),
+            *SESSION_COLUMNS,
             Column("Energy", "MJ"),
             *(Column(each.label, each.unit, meaning=each.meaning) for each in shown),
         ),
         rows,
-    )
+        caption=f"{count(left, 'earlier session')} left out here; 'sidegear export estimates' "
+        "writes all." if left else "",
+    )  # fmt: skip
     return Section("history", "History", "", (table, _record_table(lives), _bench_table(season)))
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from conftest import Sidegear, WatchedPage
+from report_blocks import table
 from sample_run import SAMPLES, sample_result, sample_sheet
 
 from pipeline.build_sheet import BuildSheet, Differential
@@ -28,11 +29,6 @@ BARE = replace(
 @cache
 def page_of(sheet: BuildSheet, *, with_log: bool = True) -> Report:
     return build_sheet_report(sheet, sample_result() if with_log else None)
-
-
-def table(report: Report, name: str) -> Table:
-    blocks = [block for section in report.sections for block in section.blocks]
-    return next(block for block in blocks if isinstance(block, Table) and block.id == name)
 
 
 def findings(report: Report) -> list[str]:

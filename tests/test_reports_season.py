@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
@@ -9,14 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import WatchedPage
-from seasons import FIRST_DAY, published_sessions
+from report_blocks import figure, statements, table
+from seasons import FIRST_DAY, TRUE, published_sessions
 from test_pipeline_setups import runs_of_a_day
 
 from pipeline.bench_check import Method
 from pipeline.season import Season, season
 from pipeline.service_record import Entry, ServiceEntry
 from pipeline.setups import compare
-from reports.document import FigureSpec, Report, Statements, Table
+from reports.document import Report
 from reports.index import index_report
 from reports.render import render
 from reports.season import season_report
@@ -46,30 +48,6 @@ def rebuilt_season() -> Season:
 @pytest.fixture(scope="module")
 def report() -> Report:
     return season_report(rebuilt_season(), "Ostrel C3")
-
-
-def statements(report: Report) -> Statements:
-    block = report.sections[0].blocks[0]
-    assert isinstance(block, Statements)
-    return block
-
-
-def table(report: Report, name: str) -> Table:
-    return next(
-        block
-        for section in report.sections
-        for block in section.blocks
-        if isinstance(block, Table) and block.id == name
-    )
-
-
-def figure(report: Report, name: str) -> FigureSpec:
-    return next(
-        block
-        for section in report.sections
-        for block in section.blocks
-        if isinstance(block, FigureSpec) and block.id == name
-    )
 
 
 def test_the_condition_of_the_pack_that_runs_comes_first(report: Report) -> None:
@@ -133,6 +111,40 @@ def test_a_margin_is_written_as_it_was_stated_however_wide_the_interval() -> Non
         if row.cells[0].text == "Lap time"
     )
     assert row.cells[5].text.startswith("0.1")
+
+
+def test_a_very_long_season_lists_its_latest_sessions_and_says_how_many_it_leaves_out() -> None:
+    long = season(published_sessions(203, np.random.default_rng(1)))
+    shown = table(season_report(long, "Ostrel C3"), "sessions")
+    assert len(shown.rows) == 200
+    assert shown.rows[0].cells[1].text == "run202"
+    assert shown.caption.startswith("3 earlier sessions left out")
+
+
+def test_a_course_after_a_step_is_drawn_from_the_step_on() -> None:
+    glazed = published_sessions(
+        16,
+        np.random.default_rng(18),
+        lambda share: dict.fromkeys(TRUE, 0.75) if share > 0.66 else {},
+    )
+    drawn = figure(season_report(season(glazed), "Ostrel C3"), "breakaway").figure
+    assert drawn is not None
+    line = next(trace for trace in drawn["data"] if trace.get("hoverinfo") == "skip")  # type: ignore[attr-defined]
+    points = next(trace for trace in drawn["data"] if "error_y" in trace)  # type: ignore[attr-defined]
+    along = np.frombuffer(base64.b64decode(line["x"]["bdata"]), dtype="<f4")
+    assert along.min() == pytest.approx(points["x"][10], abs=1e-3)
+
+
+def test_what_a_build_never_showed_gets_no_figure() -> None:
+    plain = season_report(season(published_sessions(6, np.random.default_rng(2))), "Ostrel C3")
+    assert set(plain.figures()) == {"breakaway", "locks", "energy"}
+
+
+def test_bench_and_log_stand_side_by_side(report: Report) -> None:
+    (row,) = table(report, "bench").rows
+    assert row.cells[0].text == str(Method.OTHER_WHEEL_HELD)
+    assert row.cells[1].text == "1"
+    assert "±" in row.cells[2].text
 
 
 PAGES: dict[str, Callable[[], Report]] = {

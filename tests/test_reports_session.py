@@ -6,12 +6,13 @@ import dataclasses
 import re
 
 import pytest
+from report_blocks import statements, table
 from session_results import estimate, invented_session
 from session_variants import NO_TORQUE, without_laps, without_torque
 
 from pipeline.estimate import Estimate, Missing, Predicted
 from pipeline.result import AxleState, Phase, SessionResult
-from reports.document import Cell, FigureSpec, Report, Row, Statements, Table, Whisker
+from reports.document import Cell, FigureSpec, Report, Row, Table, Whisker
 from reports.number_tables import against_sheet, whisker
 from reports.session import session_report
 from reports.session_tables import Footnotes, corner_table, lap_table
@@ -25,21 +26,6 @@ def result() -> SessionResult:
 @pytest.fixture(scope="module")
 def report(result: SessionResult) -> Report:
     return session_report(result)
-
-
-def table(report: Report, name: str) -> Table:
-    return next(
-        block
-        for section in report.sections
-        for block in section.blocks
-        if isinstance(block, Table) and block.id == name
-    )
-
-
-def statements(report: Report) -> Statements:
-    block = report.sections[0].blocks[0]
-    assert isinstance(block, Statements)
-    return block
 
 
 def row_of(shown: Table, anchor: str) -> Row:

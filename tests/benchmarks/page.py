@@ -59,6 +59,14 @@ def first_figure_ms(browser: Browser, path: Path) -> float:
     return float(took)
 
 
+def write_bare_page(folder: Path) -> Path:
+    """A page that only carries the drawing library."""
+    path = folder / "empty.html"
+    text = f"<!doctype html><p>empty<script>{plotly_bundle()}</script>"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
 def lap_change_ms(browser: Browser, path: Path, figure: str) -> float:
     """Median time in which a change of lap comes back with one figure in view. [ms]"""
     page = opened(browser, path)
@@ -95,10 +103,9 @@ def main() -> None:
         print("no browser found; the page was not timed")
         return
     with tempfile.TemporaryDirectory() as name, sync_playwright() as playwright:
-        page, long, empty = (Path(name) / f"{one}.html" for one in ("session", "long", "empty"))
+        page, long = (Path(name) / f"{one}.html" for one in ("session", "long"))
         written_ms = {"20": write(20, page), "400": write(400, long)}
-        text = f"<!doctype html><p>empty<script>{plotly_bundle()}</script>"
-        empty.write_text(text, encoding="utf-8")
+        empty = write_bare_page(Path(name))
         browser = playwright.chromium.launch(executable_path=executable, args=list(BROWSER_FLAGS))
         turns = [
             (

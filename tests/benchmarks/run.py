@@ -12,10 +12,8 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPOSITORY), str(REPOSITORY / "tests"), str(Path(__file__).parent)]
@@ -28,6 +26,7 @@ from physics_chain import physics_chain  # noqa: E402
 from pyarrow import csv as arrow_csv  # noqa: E402
 from pyarrow import parquet  # noqa: E402
 from simulated import simulate  # noqa: E402
+from stopwatch import timed  # noqa: E402
 
 from loaders.channels import CHANNEL_BY_NAME  # noqa: E402
 from loaders.intake import take_in  # noqa: E402
@@ -46,8 +45,6 @@ from pipeline.signals import resolve  # noqa: E402
 from reports.render import render  # noqa: E402
 from reports.session import session_report  # noqa: E402
 
-T = TypeVar("T")
-RUNS = 7
 COLUMNS = 24
 SHEET = """schema = 1
 [car]
@@ -79,17 +76,6 @@ def write_logbook(folder: Path) -> Path:
     print(f"{path.name}: {len(columns['time_s'])} rows x {len(columns)} columns, "
           f"{path.stat().st_size / 1e6:.1f} MB")  # fmt: skip
     return path
-
-
-def timed(what: Callable[[], T]) -> tuple[float, T]:
-    """Median time of a few runs after one for warming up, and the last result. [s]"""
-    result = what()
-    times = []
-    for _ in range(RUNS):
-        start = time.perf_counter()
-        result = what()
-        times.append(time.perf_counter() - start)
-    return statistics.median(times), result
 
 
 def process(*arguments: str, forget: Path | None = None) -> Callable[[], None]:
