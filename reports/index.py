@@ -29,7 +29,9 @@ _FIRST = (Condition.SERVICE_DUE, Condition.WATCH, Condition.CANNOT_TELL, Conditi
 SEASON_PAGE = "season.html"
 
 
-def index_report(season: Season, sessions: Sequence[Mapping[str, Any]], car: str) -> Report:
+def index_report(
+    season: Season, sessions: Sequence[Mapping[str, Any]], car: str, others: Sequence[str] = ()
+) -> Report:
     """The index as data, ready for `reports.render.render`.
 
     Parameters
@@ -38,6 +40,8 @@ def index_report(season: Season, sessions: Sequence[Mapping[str, Any]], car: str
     sessions : sequence of mapping
         Published results or the part of them that the index of results keeps.
     car : str
+    others : sequence of str
+        Names of the files beside the index; those that are pages of ours are listed.
     """
     packs = _current(season)
     return Report(
@@ -48,6 +52,7 @@ def index_report(season: Season, sessions: Sequence[Mapping[str, Any]], car: str
         sections=(
             _packs(packs),
             Section("sessions", "Sessions", "", (_table(season, sessions),)),
+            *_others_section(others),
             Section("about", "About this page", "", (Note("Cautions", CAUTIONS, strong=True),)),
         ),
         data=no_laps(dark_by_light()),
@@ -85,6 +90,27 @@ def _packs(packs: Sequence[PackLife]) -> Section:
         )  # fmt: skip
         blocks = (*blocks, link)
     return Section("packs", "Which pack needs a hand?", "", blocks)
+
+
+_KINDS = {
+    "build-sheet-": "Build sheet",
+    "setup-sheet-": "Setup sheet, to print",
+    "what-if-": "Other parts on paper",
+    "setups-": "Two setups on one day",
+}
+
+
+def _others_section(others: Sequence[str]) -> tuple[Section, ...]:
+    rows = tuple(
+        Row((Cell(words), Cell(name.removeprefix(start).removesuffix(".html"), page=name)))
+        for start, words in _KINDS.items()
+        for name in sorted(others)
+        if name.startswith(start) and name.endswith(".html")
+    )
+    if not rows:
+        return ()
+    columns = (Column("Kind", align=Align.TEXT), Column("Page", align=Align.TEXT))
+    return (Section("others", "Sheets and comparisons", "", (Table("others", "", columns, rows),)),)
 
 
 def _table(season: Season, sessions: Sequence[Mapping[str, Any]]) -> Table:

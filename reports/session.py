@@ -289,7 +289,8 @@ def _axle_section(result: SessionResult, off: float) -> Section:
 
 
 def _heat_section(result: SessionResult) -> Section:
-    return Section("temperatures", "Temperatures", "", (heat_table(result),))
+    lead = "'sidegear sheet' draws their course over the session against the limits."
+    return Section("temperatures", "Temperatures", lead, (heat_table(result),))
 
 
 def _corners_section(result: SessionResult) -> Section:

@@ -35,7 +35,10 @@ PAGES: dict[str, Callable[[], Report]] = {
         compare(runs_of_a_day("ABBA", 2, softer=0.7), "A", "B"), "Ostrel C3"
     ),
     "index": lambda: index_report(
-        rebuilt_season(), published_sessions(25, np.random.default_rng(1)), "Ostrel C3"
+        rebuilt_season(),
+        published_sessions(25, np.random.default_rng(1)),
+        "Ostrel C3",
+        ("setup-sheet-A.html",),
     ),
     "build sheet": lambda: build_sheet_report(sample_sheet(), sample_result()),
     "setup sheet": lambda: setup_sheet(sample_sheet(), sample_result().estimates),

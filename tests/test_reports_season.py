@@ -91,6 +91,12 @@ def test_the_first_page_leads_to_every_session() -> None:
     ]
 
 
+def test_the_index_leads_to_sheets_and_comparisons_and_to_no_other_file() -> None:
+    names = ("setup-sheet-A.html", "build-sheet-A.html", "season.html", "notes.html")
+    shown = table(index_report(rebuilt_season(), [], "Ostrel C3", names), "others")
+    assert [row.cells[1].page for row in shown.rows] == ["build-sheet-A.html", "setup-sheet-A.html"]
+
+
 def test_a_page_without_figures_carries_no_drawing_library() -> None:
     page = render(index_report(season([]), [], "Ostrel C3"))
     assert len(page) < 100_000

@@ -12,6 +12,7 @@ import click
 from loaders.errors import InputError
 from pipeline.commands.chosen import as_tables, other_parts, session_id_of, sheet_of_session
 from pipeline.commands.options import LOGBOOK, page_name
+from pipeline.commands.season import list_pages
 
 if TYPE_CHECKING:
     from pipeline.estimate import Estimate, Missing, Predicted
@@ -78,6 +79,7 @@ def predict(
     page = what_if_report(result.session, found, today, then, ", ".join(parts))
     name = page_name("what-if", stored.name, *parts)
     put_text(logbook.folder, name, render(page))
+    list_pages(folder)
     click.echo(f"  report: {(logbook.folder / name).resolve()}")
 
 

@@ -198,6 +198,12 @@ def write_season_pages(folder: Path) -> Path:
     return folder / SEASON_PAGE
 
 
+def list_pages(folder: Path) -> None:
+    """Have the logbook's first page list a page that has come to stand beside it."""
+    if (folder / _INDEX).is_file():
+        _write_index(folder, season_of(folder))
+
+
 def _write_index(folder: Path, found: Season) -> str:
     """Write the early warning and the logbook's first page; returns the car's name."""
     from loaders.logbook import put_text
@@ -206,8 +212,9 @@ def _write_index(folder: Path, found: Season) -> str:
 
     sessions = summaries_of(folder)
     car = car_in(sessions)
+    names = [path.name for path in folder.glob("*.html")]
     put_text(folder, _WARNING, _warning(found) + "\n")
-    put_text(folder, _INDEX, render(index_report(found, sessions, car)))
+    put_text(folder, _INDEX, render(index_report(found, sessions, car, names)))
     return car
 
 

@@ -10,7 +10,7 @@ import click
 
 from pipeline.commands.chosen import as_tables, other_parts, session_id_of, sheet_of_session
 from pipeline.commands.options import LOGBOOK, existing_logbook, page_name
-from pipeline.commands.season import season_of
+from pipeline.commands.season import list_pages, season_of
 
 if TYPE_CHECKING:
     from loaders.logbook import Logbook
@@ -66,6 +66,7 @@ def sheet(
         name = page_name(kind, *words)
         put_text(logbook.folder, name, render(page))
         click.echo(f"  {kind.replace('-', ' ')}: {(logbook.folder / name).resolve()}")
+    list_pages(folder)
 
 
 def _analysed(logbook: Logbook, session_id: str, stated: BuildSheet) -> SessionResult:
