@@ -27,14 +27,7 @@ def ramps(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Fin
     )
     rests_on = ("friction_by_drive_ramps", "friction_by_overrun_ramps", "friction_overrun_to_drive")
     if ratio.low <= 1 <= ratio.high:
-        return [
-            finding(
-                info,
-                f"Both ramp sides agree: {said}.",
-                "Ramp angles, ramp radius and faces of the build sheet fit the log.",
-                rests_on=rests_on,
-            )
-        ]
+        return _agreed(info, drive, estimates, said, rests_on)
     return [
         finding(
             info,
@@ -44,6 +37,48 @@ def ramps(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Fin
             needs_attention=True,
             rests_on=rests_on,
         )
+    ]
+
+
+def _agreed(
+    info: SessionInfo,
+    drive: Estimate,
+    estimates: Mapping[str, SessionAnswer],
+    said: str,
+    rests_on: tuple[str, ...],
+) -> list[Finding]:
+    """Both ramp sides agree; whether the breakaway torque does too tells of the washers."""
+    fits = "Ramp angles, ramp radius and faces of the build sheet fit the log"
+    both = finding(info, f"Both ramp sides agree: {said}.", f"{fits}.", rests_on=rests_on)
+    third = estimates.get("friction_by_breakaway")
+    if not isinstance(third, Estimate):
+        return [both]
+    by_breakaway = (
+        f"the breakaway torque for {third.value:.3f} ({third.low:.3f} to {third.high:.3f})"
+    )
+    rests_on = (*rests_on, "friction_by_breakaway")
+    if third.low <= drive.high and drive.low <= third.high:
+        return [
+            finding(
+                info,
+                f"All three agree: {said}, {by_breakaway}.",
+                f"{fits}, and the washers push as built.",
+                rests_on=rests_on,
+            )
+        ]
+    if isinstance(estimates.get("stack_loss_m"), Estimate):
+        return [both]  # `stack` says it, in millimetres
+    word = "less" if third.high < drive.low else "more"
+    return [
+        both,
+        finding(
+            info,
+            f"The ramps agree, {by_breakaway}, if the washers push as built: so they push {word} "
+            "than the build sheet says.",
+            "Shims, stack height and washers tell why; ramps and plates need no look for it.",
+            needs_attention=True,
+            rests_on=rests_on,
+        ),
     ]
 
 

@@ -227,6 +227,22 @@ def test_ramps_as_in_the_sheet_agree_whatever_the_friction() -> None:
     assert [each.needs_attention for each in ramps(INFO, numbers)] == [False]
 
 
+def test_breakaway_and_both_ramps_agree_when_the_washers_push_as_built() -> None:
+    numbers = found(SHEET, law_of(SHEET, 0.1, predicted(SHEET, "spring_force_n").value))
+    (said,) = ramps(INFO, numbers)
+    assert said.sentence.startswith("All three agree")
+    assert "washers push as built" in said.consequence
+
+
+def test_tired_washers_are_told_from_worn_ramps_without_their_sizes() -> None:
+    sheet = replace(
+        SHEET, washers=Washers(), differential=replace(PARTS, spring_force_n=(2500.0, 2600.0))
+    )
+    agreed, said = ramps(INFO, found(sheet, law_of(sheet, 0.1, 1500.0)))
+    assert not agreed.needs_attention
+    assert "they push less than the build sheet says" in said.sentence
+
+
 def test_without_a_law_nothing_is_said_of_the_parts() -> None:
     numbers = found(SHEET, None)
     assert all(isinstance(answer, Missing) for answer in numbers.values())

@@ -63,7 +63,7 @@ def test_the_log_is_turned_back_into_friction_force_and_height() -> None:
 
 def test_findings_are_those_of_law_parts_and_heat() -> None:
     said = " ".join(findings(page_of(sample_sheet())))
-    for words in ("should give", "Both ramp sides agree", "washers push", "plates reach"):
+    for words in ("should give", "All three agree", "washers push", "plates reach"):
         assert words in said
     assert "tyre" not in said
 

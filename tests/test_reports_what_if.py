@@ -131,3 +131,17 @@ def test_the_page_draws_and_fits_the_screen(
         plot.locator(".main-svg").first.wait_for()
     assert page.locator(".plot .main-svg").count() > 0
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_what_the_session_does_not_know_is_said_and_leaves_no_hole() -> None:
+    why = Missing("the build sheet leaves out gear_loss under [heat]")
+    found = replace(
+        sample_what_if(STEEPER), laws=None, heat_today=why, heat_then=why, warmer={}, too_far=""
+    )
+    report = what_if_report(sample_result().session, found, sample_sheet(), STEEPER, "ramps")
+    html = render(report)
+    assert report.figures() == {}
+    assert "the session&#39;s law is not drawn" in html
+    assert tables(report)["what-if-heat"].empty == f"Not observable: {why.reason}."
+    assert any("Temperatures with these parts cannot be said" in each.sentence
+               for each in outlook(found, STEEPER))  # fmt: skip
