@@ -9,6 +9,8 @@ import pytest
 from conftest import Sidegear
 from test_pipeline_setups import logbook as logbook
 
+from pipeline.season import season
+from pipeline.season_tables import SEASON_TABLES
 from pipeline.tables import TABLES, estimates
 
 
@@ -53,5 +55,18 @@ def test_what_cannot_be_exported_says_why(
     assert said in outcome.err
 
 
+def test_a_course_comes_back_with_its_intervals(
+    sidegear: Sidegear, logbook: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "courses.csv"
+    assert sidegear("export", "courses", file, "--logbook", logbook).code == 0
+    frame = pd.read_csv(file)
+    torque = frame[frame["quantity"] == "breakaway_torque_nm"]
+    assert sorted(torque["build"]) == ["A", "A", "B", "B"]
+    assert (torque["low"] <= torque["value"]).all()
+    assert (torque["value"] <= torque["high"]).all()
+
+
 def test_every_table_takes_an_empty_logbook() -> None:
     assert all(list(rows([])) == [] for rows in TABLES.values())
+    assert all(list(rows(season([]))) == [] for rows in SEASON_TABLES.values())
