@@ -39,6 +39,8 @@ class StripDown:
     consequence: str = ""
     assumed: bool = False
     """Whether it was held against ranges of the build sheet alone."""
+    rebuilt: bool = False
+    """Whether the pack has been built anew since."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,10 @@ class Worn:
 
 def worn(season: Season, sheet: BuildSheet) -> Worn:
     """Every observation of the teardowns held against what ran before it, and the wear."""
-    held = [_held(life, each, season, sheet) for life, each in _observations(season)]
+    held = [
+        replace(_held(life, each, season, sheet), rebuilt=life.ended is not None)
+        for life, each in _observations(season)
+    ]
     return Worn(tuple(sorted(held, key=lambda each: each.entry.on)), _wear(season, sheet))
 
 

@@ -12,8 +12,8 @@ def strip_down_statements(worn: Worn) -> tuple[Statement, ...]:
     return tuple(
         Statement(
             strip_down_sentence(each).removesuffix(f" {each.consequence}"),
-            each.consequence,
-            needs_attention=True,
+            " ".join((each.consequence, *(("The pack was built anew since.",) * each.rebuilt))),
+            needs_attention=not each.rebuilt,
             grade="seen, against assumed ranges" if each.assumed else "seen",
         )
         for each in worn.strip_downs

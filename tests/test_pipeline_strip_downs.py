@@ -196,7 +196,7 @@ def test_a_teardown_on_the_day_of_a_build_is_about_the_pack_that_was_taken_apart
     build = ServiceEntry(day, Entry.BUILD, note="A")
     results = published_sessions(12, np.random.default_rng(2))
     inside = worn(season(results, (build, teardown(Seen.COLOUR, note="straw", on=day))), SHEET)
-    assert len(inside.strip_downs) == 1
+    assert only(inside).rebuilt
     assert wear_in(inside).exposure_mj < 6.0
 
 
