@@ -44,6 +44,8 @@ CLAIM_P = 0.0002
 
 # What is claimed to drift or step; friction goes with the lock, and raises no alarm of its own.
 _CLAIMED = (*QUANTITIES, FRICTION)
+# What the driving sets.
+_DRIVEN = ("energy_per_lap_j", *TEMPERATURES)
 # What the warmth of the oil moves.
 _WARM = (*QUANTITIES, "lock_overrun_to_drive", FRICTION)
 
@@ -98,7 +100,7 @@ class Movement(StrEnum):
     DRIFTS = "drifts"
     MAY_DRIFT = "may drift, too little to claim it"
     MOVES = "moves"
-    """Of what raises no alarm: it needs no proof against a season of false ones."""
+    """Of what the driving sets: it needs no proof against a season of false ones."""
     FOLLOWS = "changes with breakaway torque and lock"
     """Of the washers' force, which is the one over the other: those two are judged."""
     STEADY = "no drift beyond chance"
@@ -151,7 +153,7 @@ class Course:
             return Movement.STEADY
         if self.quantity == FORCE:
             return Movement.FOLLOWS
-        return Movement.MAY_DRIFT if self.quantity in _CLAIMED else Movement.MOVES
+        return Movement.MOVES if self.quantity in _DRIVEN else Movement.MAY_DRIFT
 
     @property
     def grade(self) -> Grade:

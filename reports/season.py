@@ -536,6 +536,7 @@ def _bench_table(season: Season) -> Table:
         caption="As breakaway torques. What the bench reads beside the log is the method's own: "
         "take it off the next reading. Repeatability is one standard deviation.",
         empty="No bench check noted yet.",
+        stacks=True,
     )  # fmt: skip
 
 
@@ -569,15 +570,14 @@ def _record_table(lives: Sequence[PackLife]) -> Table:
             for entry in entries
         ),
         empty="Nothing noted yet. Add to it with 'sidegear service add'.",
+        stacks=True,
     )  # fmt: skip
 
 
 def _is_told(lives: Sequence[PackLife], name: str) -> bool:
     """Whether a column has anything to show; those that the season rests on stand in any case."""
     return name in (*QUANTITIES, "energy_per_lap_j") or any(
-        name in session.estimates or name in session.assumed
-        for life in lives
-        for session in life.sessions
+        name in session.estimates for life in lives for session in life.sessions
     )
 
 
