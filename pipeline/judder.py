@@ -34,7 +34,7 @@ _LEAST_RISE = 1.6
 _CHANCE = 0.01
 HIGHEST_HZ = 45.0
 # How far the middle of a band may lie from the frequency it stands for, in bins. Chosen by us.
-_OF_A_BIN = 0.3
+_OF_A_BIN = 0.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,7 @@ _LOAD_SHARE = 0.12
 _SPENT_SHARE = 0.7
 # How far the locking torque may be misread alike in every lap, one standard deviation: plain and as
 # a share of the input torque; and over which span of input torque it stays alike.
-_MISREAD_NM, _MISREAD_SHARE = 16.0, 0.09
+_MISREAD_NM, _MISREAD_SHARE = 12.0, 0.065
 _REACH_NM, _REACH_SHARE = 50.0, 0.4
 _BANDS = 16
 # How far beyond zero the interval then reaches, in its own size. Chosen by us.
@@ -197,7 +197,7 @@ def misreading_covariance(input_torque_nm: FloatArray) -> FloatArray:
     -----
     A tyre of so few numbers misreads a torque difference alike at like input torques, in every lap
     and every corner, so the scatter between laps does not show it. Its size and reach were taken
-    from simulated cars, tyres and builds other than those of the tests.
+    from simulated cars, tyres and builds other than those of the tests and of the study.
     """
     size = np.hypot(_MISREAD_NM, _MISREAD_SHARE * np.abs(input_torque_nm))
     reach = np.hypot(_REACH_NM, _REACH_SHARE * np.abs(input_torque_nm))
