@@ -276,7 +276,8 @@ def _axle_section(result: SessionResult, off: float) -> Section:
     )
     hint = (
         "Point at a place to mark it in every figure; drag across to look closer, click twice to "
-        "come back. Keys: arrows move the mark, page up and down change the lap, Esc clears."
+        "come back. Click a corner's number to see it alone, then lay all laps into it. A second "
+        "lap is chosen in the bar above, where the keys are listed too."
     )
     thinned = (
         "This long log is drawn thinned: a sample may lie "

@@ -88,9 +88,10 @@ function allLaps(traces) {
   });
 }
 
-// "lap 3", and what else is drawn.
-function lapWords() {
+// "lap 3", and what else is drawn in a figure along the lap.
+function lapWords(along) {
   if (choice.lap === null) return "";
+  if (!along) return `lap ${choice.lap}`;
   const other = choice.other === null ? "" : `, with lap ${choice.other} dotted`;
   const behind = lapsBehind().length;
   const skipped = behind + 1 < countedLaps.length ? `${behind} of ${countedLaps.length}` : "all";

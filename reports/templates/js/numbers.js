@@ -185,11 +185,11 @@ function tableOf(columns, caption) {
 }
 
 function numbersCaption(drawing, step) {
-  if (drawing.along === "map") return `Corners, ${lapWords()}.`;
+  if (drawing.along === "map") return "Every corner with the energy of the chosen laps.";
   if (drawing.along === "other") return "What is drawn, at most fifty rows of it; the file has all.";
   const stretch = choice.corner === null ? "" : `, corner ${choice.corner}`;
   const finer = figureColumns(drawing.name, FILED_ROWS).step;
-  return `${lapWords()}${stretch}: every ${step} m, read off the drawn line, which no logged sample leaves by `
+  return `${lapWords(true)}${stretch}: every ${step} m, read off the drawn line, which no logged sample leaves by `
     + `more than ${written(100 * page.off, 1)} % of the figure's height. The file has every ${finer} m.`;
 }
 

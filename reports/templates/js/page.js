@@ -9,7 +9,9 @@ function showChoice(changed) {
   const laps = changed.lap || changed.other || changed.all || (changed.range && choice.all);
   if (laps || changed.corner) {
     showPicks();
-    for (const words of document.querySelectorAll(".of-lap")) words.textContent = lapWords();
+    for (const words of document.querySelectorAll(".of-lap")) {
+      words.textContent = lapWords(words.closest(".figure").dataset.along === "distance");
+    }
     markRows();
   }
   for (const drawing of drawings.values()) {
