@@ -24,22 +24,38 @@ class Outlook:
     """Whether it rests on ranges of the build sheet that no log has narrowed."""
 
 
-# Name, words, unit, factor, decimals, what more and what less of it does. The last two are common
-# practice, no source.
-_LAW = (
-    ("breakaway_torque_nm", "breakaway torque", "N·m", 1.0, 0, "", ""),
-    (
+@dataclass(frozen=True, slots=True)
+class _Number:
+    """One number of the law: its name, how it is written, and what more and less of it does."""
+
+    name: str
+    words: str
+    unit: str
+    factor: float
+    decimals: int
+    more: str = ""
+    less: str = ""
+
+    def span(self, answer: Estimate | Predicted) -> str:
+        return _span(answer, self.unit, self.factor, self.decimals)
+
+
+_BREAKAWAY = _Number("breakaway_torque_nm", "breakaway torque", "N·m", 1.0, 0)
+# What a lock does to the car is common practice, no source.
+_LOCKS = (
+    _Number(
         "lock_drive", "lock on drive", "%", 100.0, 1,
-        "The inside wheel runs away less; the axle pushes the nose out more under power.",
-        "The car turns more freely under power; the inside wheel may run away sooner.",
+        more="The inside wheel runs away less; the axle pushes the nose out more under power.",
+        less="The car turns more freely under power; the inside wheel may run away sooner.",
     ),
-    (
+    _Number(
         "lock_overrun", "lock on overrun", "%", 100.0, 1,
-        "Steadier into the corner; the nose is held out more off the throttle.",
-        "Turns in more freely off the throttle; less steady into the corner.",
+        more="Steadier into the corner; the nose is held out more off the throttle.",
+        less="Turns in more freely off the throttle; less steady into the corner.",
     ),
 )  # fmt: skip
 _NO_WRENCH = "The wrench's reading cannot be told: {}."
+_SPOOL = "A lock of 100 % or more holds the axle as a spool does: the inside wheel drags or scrubs."
 
 
 def outlook(found: WhatIf, then: BuildSheet) -> tuple[Outlook, ...]:
@@ -57,12 +73,12 @@ def outlook(found: WhatIf, then: BuildSheet) -> tuple[Outlook, ...]:
 
 def _law(found: WhatIf) -> list[Outlook]:
     said, stays = [], []
-    for name, words, unit, factor, decimals, more, less in _LAW:
-        today, new = found.today[name], found.then[name]
+    for each in (_BREAKAWAY, *_LOCKS):
+        today, new = found.today[each.name], found.then[each.name]
         if isinstance(new, Missing):
             said.append(
                 Outlook(
-                    f"The {words} with these parts cannot be said: {new.reason}.",
+                    f"The {each.words} with these parts cannot be said: {new.reason}.",
                     "State it in the sheet, or measure it after assembly.",
                     needs_attention=True,
                 )
@@ -70,26 +86,30 @@ def _law(found: WhatIf) -> list[Outlook]:
             continue
         assert not isinstance(today, Missing)
         if abs(new.value - today.value) <= 1e-6 * abs(today.value):
-            stays.append(f"{words} {_span(today, unit, factor, decimals)}")
-            continue
-        how, after = "changes", ""
-        if new.low > today.high:
-            how, after = "rises", more
-        elif new.high < today.low:
-            how, after = "falls", less
-        sure = "" if after or how != "changes" else ", within what both ranges leave open"
-        bench = _bench(found) if name == "breakaway_torque_nm" else ""
-        said.append(
-            Outlook(
-                f"The {words} {how} from {_span(today, unit, factor, decimals)} to "
-                f"{_span(new, unit, factor, decimals)}{sure}.",
-                after or bench,
-                needs_attention=name != "breakaway_torque_nm" and new.high >= 1,
-            )
-        )
+            stays.append(f"{each.words} {each.span(today)}")
+        elif each is _BREAKAWAY:
+            said.append(Outlook(_moves(each, today, new), _bench(found)))
+        else:
+            said.append(_lock_moves(each, today, new))
     if stays:
         said.append(Outlook(f"It stays as it is: {', '.join(stays)}."))
     return said
+
+
+def _moves(number: _Number, today: Estimate | Predicted, new: Predicted) -> str:
+    spans = f"from {number.span(today)} to {number.span(new)}"
+    if new.low > today.high:
+        return f"The {number.words} rises {spans}."
+    if new.high < today.low:
+        return f"The {number.words} falls {spans}."
+    return f"The {number.words} may change {spans}: both ranges leave it open."
+
+
+def _lock_moves(number: _Number, today: Estimate | Predicted, new: Predicted) -> Outlook:
+    if new.high >= 1:
+        return Outlook(_moves(number, today, new), _SPOOL, needs_attention=True)
+    does = number.more if new.low > today.high else number.less if new.high < today.low else ""
+    return Outlook(_moves(number, today, new), does)
 
 
 def _bench(found: WhatIf) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
 from loaders.errors import InputError
 from pipeline.build_sheet import Circuit, StartLine, read_build_sheet, read_circuit
+from pipeline.stated_parts import stated_parts
 
 TEMPLATES = Path(__file__).parents[1] / "pipeline" / "templates"
 GOOD = """
@@ -67,6 +69,13 @@ def test_every_example_in_the_build_sheet_that_new_writes_can_be_taken_as_it_is(
     )
     parts = read_build_sheet(write(tmp_path, stated)).differential
     assert parts.spring_force_n == (1000.0, 1300.0)
+
+
+def test_the_build_sheet_that_new_writes_explains_every_key() -> None:
+    text = (TEMPLATES / "build_sheet.toml").read_text(encoding="utf-8")
+    sheet = read_build_sheet(TEMPLATES / "build_sheet.toml")
+    tables = tuple(field.name for field in fields(sheet))
+    assert [part.key for part in stated_parts(sheet, tables) if part.key not in text] == []
 
 
 def test_one_number_is_a_range_without_width(tmp_path: Path) -> None:

@@ -45,6 +45,18 @@ def test_a_changed_ramp_is_said_with_what_it_does_to_the_car() -> None:
     assert "inside wheel" in said.consequence
 
 
+def test_a_lock_of_a_whole_or_more_is_called_a_spool() -> None:
+    said = said_of(other_parts(drive_ramp_deg=22.0), "lock on drive")
+    assert said.needs_attention
+    assert "as a spool does" in said.consequence
+
+
+def test_other_plates_of_like_friction_leave_the_direction_open() -> None:
+    said = said_of(other_parts(friction_coefficient=(0.085, 0.1)), "breakaway torque")
+    assert "may change" in said.sentence
+    assert "wrench should read" in said.consequence
+
+
 def test_what_stays_is_said_in_one_sentence() -> None:
     said = said_of(STEEPER, "stays as it is")
     assert "breakaway torque" in said.sentence
