@@ -22,6 +22,8 @@ _STRETCH_S = 1.0
 # Fewer samples say nothing of a sign. It is told where the other one is above this share of its own
 # 95th percentile, and not at all when less than this much speaks for it.
 _LEAST_SAMPLES = 100
+# Of more than so many, evenly spread ones tell it as well.
+_MOST_SAMPLES = 500_000
 _TURNING = 0.3
 LEAST_ACCORD = 0.6
 # Wheel speeds and ground speed keep so much to one ratio, tight corners and wheelspin included; an
@@ -105,7 +107,9 @@ def accord(
     """
     known = np.isfinite(values) & np.isfinite(reference)
     known &= True if where is None else where
-    values, reference = values[known], reference[known]
+    every = 1 + int(np.count_nonzero(known)) // _MOST_SAMPLES
+    chosen = np.flatnonzero(known)[::every]
+    values, reference = values[chosen], reference[chosen]
     if len(values) < _LEAST_SAMPLES:
         return 0.0, 0
     size = np.abs(reference)
@@ -117,7 +121,7 @@ def accord(
     limit = 3 * float(np.median(np.abs(signed))) + 1e-12
     signed = np.clip(signed, -limit, limit)
     weight = float(np.sum(np.abs(signed)))
-    return (float(np.sum(signed)) / weight, len(signed)) if weight else (0.0, 0)
+    return (float(np.sum(signed)) / weight, every * len(signed)) if weight else (0.0, 0)
 
 
 def off_power(speed: FloatArray, rate_hz: float = GRID_HZ) -> BoolArray:

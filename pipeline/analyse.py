@@ -142,6 +142,8 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         _as_logged(note, own_names)
         for note in quality_notes(session, faults, sheet, signals, learnt, delay)
     )
+    # Before the traces are made: of a log of a day, both together take much memory.
+    parts_of_intervals = budgets(evidence, learnt, estimates, noise.shifts, corner_parts)
     return SessionResult(
         session=info,
         laps=lap_table,
@@ -183,7 +185,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         ),
         choices=choices,
         heat=heat,
-        budgets=budgets(evidence, learnt, estimates, noise.shifts, corner_parts),
+        budgets=parts_of_intervals,
     )
 
 

@@ -209,9 +209,10 @@ def typical_locking(samples: SlidingSamples) -> Typical | None:
 
     Needs three laps; the interval is Student's over their medians.
     """
-    labels = np.unique(samples.lap)
+    labels, count = np.unique(samples.lap, return_counts=True)
     if len(labels) < _RANK:
         return None
-    per_lap = [float(np.median(samples.locking_torque_nm[samples.lap == each])) for each in labels]
+    by_lap = samples.locking_torque_nm[np.argsort(samples.lap, kind="stable")]
+    per_lap = [float(np.median(each)) for each in np.split(by_lap, np.cumsum(count)[:-1])]
     value, half = mean_interval(np.array(per_lap))
     return Typical(float(np.median(samples.input_torque_nm)), value, half, len(labels))

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from pipeline import runs as averaging
 from pipeline.runs import (
     bridge,
     close_gaps,
@@ -76,6 +78,19 @@ def test_a_mean_over_a_hole_is_a_hole() -> None:
     values = np.arange(9.0)
     values[4] = np.nan
     assert np.flatnonzero(np.isnan(moving_mean(values, 3))).tolist() == [3, 4, 5]
+
+
+@given(
+    hnp.arrays(np.float64, st.integers(1, 80), elements=st.floats(-99, 99) | st.just(np.nan)),
+    st.integers(0, 20),
+)
+def test_a_mean_in_stretches_is_the_mean_at_once(values: np.ndarray, half: int) -> None:
+    whole = moving_mean(values, 2 * half + 1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(averaging, "_AT_ONCE", 7)
+        patch.setattr(averaging, "_STRETCH", 7)
+        parts = moving_mean(values, 2 * half + 1)
+    np.testing.assert_allclose(parts, whole, atol=1e-10)
 
 
 def test_a_straight_line_is_bridged_exactly() -> None:
