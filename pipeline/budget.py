@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.estimate import Estimate, Grade, SessionAnswer
 from pipeline.evidence import Evidence, energy_doubts
 from pipeline.heat import GAIN_OF_BOTH
 from pipeline.learn import Learnt
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, ZERO_OF_BOTH
-from pipeline.regression import mean_interval
+from pipeline.regression import ClusterFit, mean_interval
 from pipeline.result import BudgetLine
 from pipeline.speed_difference import LAPS
 
+FloatArray = NDArray[np.float64]
+
+TYRES = "reading of the tyres"
 PRELOAD, NOISE = "preload law", "noise in the input torque"
 
 _TERMS = {"breakaway_torque_nm": BREAKAWAY, "lock_drive": DRIVE, "lock_overrun": OVERRUN}
@@ -46,7 +51,7 @@ def budgets(
         for name, term in _TERMS.items():
             if law.index(term) is not None:
                 parts[name] = {
-                    LAPS: float(law.fit.half_width(law.gradient(**{term: 1.0}))),
+                    **laps_and_tyres(law.fit, law.gradient(**{term: 1.0})),
                     **by_source(law.doubts.get(term, {}), evidence),
                     NOISE: flattened.get(term, 0.0),
                     PRELOAD: law.undecided.get(term, 0.0),
@@ -64,6 +69,19 @@ def budgets(
         for name, each in {**parts, **corner_parts}.items()
         if isinstance(estimates.get(name), Estimate) and any(each.values())
     }
+
+
+def laps_and_tyres(fit: ClusterFit, row: FloatArray) -> dict[str, float]:
+    """Half widths of a term from the laps' scatter, and from what all laps misread alike.
+
+    >>> laps = np.array([[99.0], [100.0], [101.0]])
+    >>> alike = ClusterFit(np.array([100.0]), laps, 1.0, 9, np.array([[1.0]]))
+    >>> {name: round(half, 1) for name, half in laps_and_tyres(alike, np.ones(1)).items()}
+    {'scatter of the laps': 5.0, 'reading of the tyres': 4.3}
+    """
+    whole = float(fit.half_width(row))
+    laps = float(replace(fit, shared=None).half_width(row))
+    return {LAPS: laps, TYRES: math.sqrt(max(whole**2 - laps**2, 0.0))}
 
 
 def by_source(doubts: Mapping[str, float], evidence: Evidence) -> dict[str, float]:

@@ -13,7 +13,7 @@ from pipeline.regression import student_t
 
 FloatArray = NDArray[np.float64]
 
-LAW = "what the wheels tell of the packs' law"
+LAW = "law read from the wheels"
 
 
 @dataclass(frozen=True, slots=True)

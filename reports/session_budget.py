@@ -88,6 +88,13 @@ def _advice(result: SessionResult) -> str:
     if line is None or line.share < _WORTH_IT:
         if not result.budgets:
             return ""
+        top = [(name, each[0]) for name, each in result.budgets.items() if each[0].input != _LAPS]
+        if top:
+            name, line = max(top, key=lambda each: each[1].share)
+            return (
+                f"{quantity(name, '').label}: {100 * line.share:.0f} % of the interval comes from "
+                f"the {line.input}, which no measurement narrows."
+            )
         return (
             "The intervals come from the laps' own scatter: more laps, alike in line and pace, "
             "narrow them; better sensors would not."

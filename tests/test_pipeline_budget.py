@@ -126,3 +126,12 @@ def test_the_page_names_each_number_once_and_leaves_out_what_adds_next_to_nothin
     assert "Breakaway torque" in named
     assert len(named) == len(set(named)) == len(seen().budgets)
     assert all(float(row.cells[2].text) >= 1 for row in table.rows)
+
+
+def test_what_no_measurement_narrows_is_said_to_be_so() -> None:
+    moving = {
+        "lock_drive": lines({"friction that is not constant": 3.0, "scatter of the laps": 1.0})
+    }
+    lead = budget_section(replace(seen(), budgets=moving)).lead
+    assert "90 % of the interval comes from the friction that is not constant" in lead
+    assert "no measurement narrows" in lead
