@@ -12,17 +12,23 @@ function lapsBehind() {
 const summed = new Set(Object.values(figures).flatMap(({ data }) => data)
   .filter(({ meta }) => meta?.sum).map(({ meta }) => meta.bind));
 
+let shownRange = null;
+const shown = new Map();
 function shownColumns(lap) {
-  const columns = lapColumns(lap);
-  if (choice.range === null) return columns;
-  const shown = { ...columns };
-  for (const name of summed) {
-    if (!columns[name]) continue;
-    const { x, y } = columns[name];
-    const start = valueAt(x, y, Math.max(choice.range[0], x[0]));
-    shown[name] = { x, y: y.map((value) => value - start) };
+  if (choice.range === null || lap === null) return lapColumns(lap);
+  if (shownRange !== choice.range) shown.clear();
+  shownRange = choice.range;
+  if (!shown.has(lap)) {
+    const columns = { ...lapColumns(lap) };
+    for (const name of summed) {
+      if (!columns[name]) continue;
+      const { x, y } = columns[name];
+      const start = valueAt(x, y, Math.max(choice.range[0], x[0]));
+      columns[name] = { x, y: y.map((value) => value - start) };
+    }
+    shown.set(lap, columns);
   }
-  return shown;
+  return shown.get(lap);
 }
 
 // Indices of a line's points that the shown stretch needs: those in it and one on either side.
