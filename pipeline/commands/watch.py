@@ -27,7 +27,7 @@ _UNFINISHED = 20
 # What copying programs call a file that is not all there, and what a logbook itself holds.
 _NO_LOGS = frozenset(
     (".tmp", ".temp", ".part", ".partial", ".crdownload", ".download", ".filepart", ".swp",
-     ".toml", ".html", ".json", ".lock", ".pdf", ".png")
+     ".toml", ".html", ".json", ".lock", ".pdf", ".png", ".dbc")
 )  # fmt: skip
 _RECORD = "service_record.csv"
 
