@@ -451,6 +451,19 @@ def test_a_word_of_the_glossary_tells_its_meaning_in_place(page: Page) -> None:
     assert meaning.count() == 0
 
 
+def test_with_all_laps_in_a_corner_the_file_holds_each_of_them(page: Page, tmp_path: Path) -> None:
+    page.locator("#lap-pick").select_option("2")
+    page.locator("#corner-pick").select_option("3")
+    page.get_by_label("all laps here").check()
+    bring(page, "torque")
+    page.locator("#figure-torque .figure-numbers summary").click()
+    name, rows = saved(page, "#figure-torque .csv", tmp_path)
+    assert name.endswith("-torque-lap-2-corner-3.csv")
+    laps = [head for head in rows[0] if head.startswith("input torque, lap ")]
+    assert len(laps) == 6
+    assert laps[0] == "input torque, lap 2 [N·m]"
+
+
 def test_the_law_can_be_saved_with_its_band(page: Page, tmp_path: Path) -> None:
     page.locator("#figure-lock .figure-numbers summary").click()
     _, rows = saved(page, "#figure-lock .csv", tmp_path)

@@ -68,13 +68,13 @@ function saveCsv(name, columns) {
 }
 
 // The lines of a figure at even steps along the shown stretch, one column for each lap.
-function figureColumns(name, mostRows) {
+function figureColumns(name, mostRows, behind = []) {
   const [low, high] = choice.range ?? [0, page.length];
   const step = STEPS.find((one) => (high - low) / one <= mostRows) ?? STEPS.at(-1);
   const places = [];
   for (let at = Math.ceil(low / step) * step; at <= high; at += step) places.push(at);
   const columns = [["distance [m]", ...places.map((at) => written(at, step < 1 ? 1 : 0))]];
-  const laps = [choice.lap, choice.other].filter((lap) => lap !== null);
+  const laps = [...new Set([choice.lap, choice.other, ...behind])].filter((lap) => lap !== null);
   const of = (lap) => (laps.length > 1 ? `, lap ${lap}` : "");
   for (const { dataset } of document.querySelectorAll(`#figure-${name} [data-reads]`)) {
     for (const lap of laps) {
@@ -153,9 +153,9 @@ function significant(value) {
   return written(value, decimals);
 }
 
-function numbersOf(drawing, mostRows) {
+function numbersOf(drawing, mostRows, behind) {
   if (drawing.along === "map") return mapColumns();
-  return drawing.along === "distance" ? figureColumns(drawing.name, mostRows) : tracesColumns(drawing, mostRows);
+  return drawing.along === "distance" ? figureColumns(drawing.name, mostRows, behind) : tracesColumns(drawing, mostRows);
 }
 
 function tableOf(columns, caption) {
@@ -190,7 +190,7 @@ function numbersCaption(drawing, step) {
   const stretch = choice.corner === null ? "" : `, corner ${choice.corner}`;
   const finer = figureColumns(drawing.name, FILED_ROWS).step;
   return `${lapWords(true)}${stretch}: every ${step} m, read off the drawn line, which no logged sample leaves by `
-    + `more than ${written(100 * page.off, 1)} % of the figure's height. The file has every ${finer} m.`;
+    + `more than ${written(100 * page.off, 1)} % of the figure's height. The file has every ${finer} m${choice.all ? " of all the laps drawn" : ""}.`;
 }
 
 function showNumbers(fold) {
@@ -205,14 +205,14 @@ const numberFolds = Array.from(document.querySelectorAll("[data-numbers]"));
 function wireNumbers() {
   for (const fold of numberFolds) fold.addEventListener("toggle", () => showNumbers(fold));
   whenChosen((changed) => {
-    if (changed.lap || changed.other || changed.range) numberFolds.forEach(showNumbers);
+    if (changed.lap || changed.other || changed.all || changed.range) numberFolds.forEach(showNumbers);
   });
   document.addEventListener("click", (event) => {
     const button = event.target.closest?.(".csv");
     if (!button) return;
     const fold = button.closest("[data-numbers]");
     const name = button.dataset.names;
-    if (fold) saveCsv(name, numbersOf(drawings.get(name), FILED_ROWS).columns);
+    if (fold) saveCsv(name, numbersOf(drawings.get(name), FILED_ROWS, lapsBehind()).columns);
     else saveCsv(name, tableColumns(button.closest(".table").querySelector("table")));
   });
 }
