@@ -44,7 +44,9 @@ class Conditions:
     """What came with the pack's age and cannot be told from wear; empty when nothing."""
 
 
-def conditions(exposure_mj: FloatArray, oil_c: FloatArray, places: Sequence[str]) -> Conditions:
+def conditions(
+    exposure_mj: FloatArray, oil_c: FloatArray, places: Sequence[str], called: str = "circuits"
+) -> Conditions:
     """What can be taken out of a course.
 
     Parameters
@@ -54,9 +56,11 @@ def conditions(exposure_mj: FloatArray, oil_c: FloatArray, places: Sequence[str]
         Mean oil temperature of each session or test day; NaN where it is not known. [degC]
     places : sequence of str
         Circuit, and tyres where they are stated; empty where unknown.
+    called : str
+        What the places are called.
     """
     warmth, said_of_warmth = _warmth(oil_c)
-    effect, circuit, said_of_places, unresolved = _places(exposure_mj, warmth, places)
+    effect, circuit, said_of_places, unresolved = _places(exposure_mj, warmth, places, called)
     columns = np.column_stack((effect, warmth))
     if circuit is not None:
         columns = _mean_of(columns, circuit)
@@ -91,7 +95,7 @@ def _warmth(oil_c: FloatArray) -> tuple[FloatArray, str]:
 
 
 def _places(
-    exposure: FloatArray, warmth: FloatArray, places: Sequence[str]
+    exposure: FloatArray, warmth: FloatArray, places: Sequence[str], called: str
 ) -> tuple[FloatArray, IndexArray | None, str, str]:
     """Columns of the places, or the circuits as units; what is said, and what stays unresolved."""
     names, place = np.unique(np.array(places, dtype=object), return_inverse=True)
@@ -102,7 +106,7 @@ def _places(
     if "" in names:
         return none, None, "not every session states its circuit, so it is not taken out", ""
     if len(names) == len(place):
-        return none, None, "each at another circuit, which counts as scatter", ""
+        return none, None, f"all at other {called}, which counts as scatter", ""
     dummies = (place[:, None] == np.arange(1, len(names))).astype(np.float64)
     dummies -= dummies.mean(axis=0)
     age = np.bincount(place, exposure) / np.bincount(place)
@@ -112,12 +116,12 @@ def _places(
     means = _mean_of(np.column_stack((exposure, warmth)), circuit)
     scatter = 1.0 + float(np.mean(1 / np.bincount(circuit)))
     as_units = _expected_half_width(means[:, 0], means[:, 1:], scatter)
-    count = f"{len(names)} circuits"
+    count = f"{len(names)} {called}"
     if not np.isfinite(min(taken_out, as_units)):
-        return none, None, f"{count}, too few sessions at each to take them out", "the circuit"
+        return none, None, f"{count}, too few sessions at each to take them out", f"the {called}"
     if taken_out <= as_units:
         return dummies, None, f"what {count} differ by is taken out", ""
-    said = f"{count}, each at an age of the pack of its own: a circuit counts as one"
+    said = f"{count}, each at an age of the pack of its own: each counts as one"
     return none, circuit, said, ""
 
 

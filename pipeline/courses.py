@@ -65,7 +65,7 @@ class Series:
     """What a course is judged by, one value a unit, in order; arrays of shape (n,)."""
 
     units: str
-    """What one value stands for: ``"sessions"``, ``"test days"`` or ``"circuits"``."""
+    """What one value stands for: ``"sessions"``, ``"test days"``, ``"circuits"``."""
     days: tuple[tuple[date, date], ...]
     """First and last."""
     exposure_mj: FloatArray
@@ -239,10 +239,11 @@ def _series(
     if units == "test days":
         oil = np.bincount(day, oil) / np.bincount(day)
         exposure, value, sd = by_unit(exposure, value, sd, day)
-    beside = conditions(exposure, oil, places)
+    called = "circuits and tyres" if any(session.tyres for session in sessions) else "circuits"
+    beside = conditions(exposure, oil, places, called)
     spans = [(date.fromordinal(int(each)), date.fromordinal(int(each))) for each in days]
     if beside.circuit is not None:
-        units = "circuits"
+        units = called
         exposure, value, sd = by_unit(exposure, value, sd, beside.circuit)
         spans = [
             (spans[int(at[0])][0], spans[int(at[-1])][1])

@@ -278,8 +278,7 @@ def _condition(
     unresolved = [course for course in told if course.unresolved]
     if unresolved:
         return Condition.CANNOT_TELL, (
-            f"{unresolved[0].unresolved} changed with the pack's age, so that wear cannot be told "
-            "from it yet"
+            f"too few sessions yet to tell wear from {unresolved[0].unresolved}, which differed too"
         )
     return Condition.SOUND, "nothing drifts beyond what sessions differ by anyhow"
 

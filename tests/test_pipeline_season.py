@@ -108,7 +108,7 @@ def breakaway(results: Sequence[Mapping[str, object]]) -> Course:
     [
         (Setting(), ("the logs hold no oil temperature", "all at Hollin Fell")),
         (Setting(circuits="AB"), ("no oil temperature", "what 2 circuits differ by is taken out")),
-        (Setting(circuits="ABCDEFGHIJKL"), ("no oil", "each at another circuit, which counts as")),
+        (Setting(circuits="ABCDEFGHIJKL"), ("no oil", "all at other circuits, which counts as")),
         (Setting(circuits="AAABBBCCCDDD"), ("no oil", "4 circuits, each at an age of the pack of")),
         (WARMING, ("the oil's warmth is taken out, the line holds at", "all at Hollin Fell")),
         (Setting(oil_c=lambda _: 90, oil_scatter_k=0.5), ("the oil was alike warm, 90 °C", "all")),
@@ -143,7 +143,14 @@ def test_wear_is_called_although_warmth_and_circuits_changed_with_it() -> None:
 def test_warmth_that_too_few_sessions_tell_from_wear_is_named() -> None:
     life = season(published_sessions(4, np.random.default_rng(17), setting=WARMING)).lives[-1]
     assert life.condition is Condition.CANNOT_TELL
-    assert life.reason.startswith("the oil's warmth changed with the pack's age")
+    assert "too few sessions yet to tell wear from the oil's warmth" in life.reason
+
+
+def test_tyres_that_the_log_states_count_with_the_circuit() -> None:
+    results = published_sessions(12, np.random.default_rng(14))
+    for i, result in enumerate(results):
+        result["session"]["tyres"] = ("soft", "hard")[i % 2]
+    assert "what 2 circuits and tyres differ by is taken out" in breakaway(results).beside
 
 
 def glazed(share: float) -> Mapping[str, float]:
