@@ -9,11 +9,12 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 from drawn_laps import bound, lap_values
+from report_blocks import figure as figure_of
 from session_results import invented_session
 from session_variants import hostile, without_laps, without_position, without_torque
 
 from pipeline.result import SessionResult
-from reports.document import FigureSpec, Report
+from reports.document import Report
 from reports.lap_columns import energy_so_far_kj, lap_columns, spans
 from reports.session import session_report
 
@@ -28,15 +29,6 @@ def result() -> SessionResult:
 @pytest.fixture(scope="module")
 def report(result: SessionResult) -> Report:
     return session_report(result)
-
-
-def spec(report: Report, name: str) -> FigureSpec:
-    return next(
-        block
-        for section in report.sections
-        for block in section.blocks
-        if isinstance(block, FigureSpec) and block.id == name
-    )
 
 
 def lap(report: Report, number: int) -> dict[str, Any]:
@@ -123,7 +115,7 @@ def test_a_figure_without_its_channels_says_why_it_is_absent(
     changed = session_report(change(result))
     assert set(FIGURES) - set(changed.figures()) == absent
     for name in absent:
-        assert spec(changed, name).absent.endswith(".")
+        assert figure_of(changed, name).absent.endswith(".")
 
 
 def test_the_columns_of_a_lap_with_too_few_samples_are_left_out(result: SessionResult) -> None:

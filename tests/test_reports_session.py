@@ -6,7 +6,7 @@ import dataclasses
 import re
 
 import pytest
-from report_blocks import statements, table
+from report_blocks import figure, statements, table
 from session_results import estimate, invented_session
 from session_variants import NO_TORQUE, without_laps, without_torque
 
@@ -179,8 +179,7 @@ def test_a_whisker_keeps_the_order_of_its_values_and_starts_from_zero() -> None:
 
 def test_the_words_for_who_cannot_see_a_figure_state_its_finding(result: SessionResult) -> None:
     report = session_report(result)
-    said = {block.id: block.description for section in report.sections for block in section.blocks
-            if isinstance(block, FigureSpec)}  # fmt: skip
+    said = {name: figure(report, name).description for name in report.figures()}
     assert re.search(r"Breakaway torque \d+ ± \d+ N·m, lock on drive [\d.]+ ± ", said["lock"])
     assert re.search(r"most heat in corner \d+ [\d.]+ ± [\d.]+ kJ, corner \d+", said["heat"])
     assert re.search(r"[Mm]ost slip events in corner \d+, \d+", said["slip"])
