@@ -24,6 +24,7 @@ from pipeline.two_lumps import (
     assumed,
     averaged,
     identified,
+    lumps_at,
     oil_time_constant_s,
     steady_oil_c,
     temperatures,
@@ -104,28 +105,44 @@ def heat_summary(
     return worked_out(bare, sheet)
 
 
-def with_friction(
-    heat: HeatSummary, friction_w: FloatArray, doubt: float, sheet: BuildSheet
-) -> HeatSummary:
-    """The same session with another friction power, shape (n,), against a sheet's limits.
+def with_parts(
+    heat: HeatSummary, friction_w: FloatArray, doubt: float, today: BuildSheet, then: BuildSheet
+) -> HeatSummary | Missing:
+    """The same session with other parts, against the other sheet's limits.
 
-    ``doubt`` is the 95 % half width of that power as a share; the bands carry it on.
+    Parameters
+    ----------
+    heat : HeatSummary
+        As driven.
+    friction_w : array, shape (n,)
+        Friction power of the packs with the other parts. [W]
+    doubt : float
+        95 % half width of that power as a share; the bands carry it on.
+    today, then : BuildSheet
+        What their heat paths and oil differ by moves the model, fitted or assumed.
     """
+    if absent := missing_paths(then.heat):
+        return Missing(f"the build sheet leaves out {', '.join(absent)}")
     count = len(heat.load.friction_w)
     friction = averaged(friction_w, len(friction_w) // count)[:count]
     pace = heat.pace
     if pace is not None:
         pace = replace(pace, friction_w=float(np.mean(friction[pace.on])))
+    before, after = (prior_of(sheet, 0.0) for sheet in (today, then))
     covariance = heat.model.covariance.copy()
-    share = NAMES.index("friction_share")
-    covariance[share, share] += (doubt / heat.model.quantile) ** 2
+    if not heat.fitted:
+        # What the other sheet's ranges allow, but the friction power's own doubt stays.
+        covariance[:-1, :-1] = after.covariance[:-1, :-1]
+    assert NAMES[-1] == "friction_share"
+    covariance[-1, -1] += (doubt / heat.model.quantile) ** 2
+    logs = heat.model.logs + after.logs - before.logs
     other = replace(
         heat,
-        model=replace(heat.model, covariance=covariance),
+        model=replace(heat.model, logs=logs, covariance=covariance),
         load=replace(heat.load, friction_w=friction),
         pace=pace,
     )
-    return worked_out(replace(other, measured_oil_c=None), sheet)
+    return worked_out(replace(other, measured_oil_c=None), then)
 
 
 def warmer_by(
@@ -146,12 +163,14 @@ def warmer_by(
         return np.array(found)
 
     def apart(lumps: Lumps) -> FloatArray:
-        return ends(then, lumps) - ends(today, lumps)
+        known = np.log([getattr(lumps, name) for name in NAMES])
+        moved = lumps_at(known + then.model.logs - today.model.logs)
+        return ends(then, moved) - ends(today, lumps)
 
-    model, step = today.model, 1e-3
+    model, other, step = today.model, then.model.lumps, 1e-3
     value = apart(model.lumps)
-    more = replace(model.lumps, friction_share=model.lumps.friction_share * (1 + step))
-    by_friction = doubt * (ends(then, more) - ends(then, model.lumps)) / step
+    more = replace(other, friction_share=other.friction_share * (1 + step))
+    by_friction = doubt * (ends(then, more) - ends(then, other)) / step
     half = np.hypot(model.half_width(apart), by_friction)
     names = ("plates_peak_c", "oil_peak_c", "oil_race_end_c")
     method = "difference of both, the same heat paths in both"

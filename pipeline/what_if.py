@@ -25,7 +25,7 @@ from pipeline.estimate import Estimate, Missing, Predicted, Prediction
 from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.predict import bench_readings, stated_law
 from pipeline.result import HeatSummary, SessionResult
-from pipeline.session_heat import warmer_by, with_friction
+from pipeline.session_heat import warmer_by, with_parts
 from pipeline.what_if_energy import Driven, driven_with, law_of
 
 FloatArray = NDArray[np.float64]
@@ -117,7 +117,7 @@ def what_if(result: SessionResult, today: BuildSheet, then: BuildSheet) -> WhatI
         from_law = law_of([answer.value for answer in known]), preload_today
         driven = driven_with(result, today, from_law, there, preload_then)
     ends, too_far = ((), "") if isinstance(driven, Missing) else (driven.limits, driven.too_far)
-    heat_then, warmer = _heat(result, driven, then)
+    heat_then, warmer = _heat(result, driven, today, then)
     numbers["energy_per_lap_j"] = driven if isinstance(driven, Missing) else driven.energy
     numbers["spring_force_n"] = _force(result, today, then)
     numbers |= _bench_and_new(law, then, preload_then)
@@ -143,13 +143,15 @@ def what_if(result: SessionResult, today: BuildSheet, then: BuildSheet) -> WhatI
 
 
 def _heat(
-    result: SessionResult, driven: Driven | Missing, then: BuildSheet
+    result: SessionResult, driven: Driven | Missing, today: BuildSheet, then: BuildSheet
 ) -> tuple[HeatSummary | Missing, dict[str, Predicted]]:
     """Temperatures with the other parts' friction power, and how much warmer than today."""
     if isinstance(driven, Missing) or isinstance(result.heat, Missing):
         return (driven if isinstance(driven, Missing) else result.heat), {}
     doubt = driven.energy.half_width / max(driven.energy.value, 1e-9)
-    heat = with_friction(result.heat, driven.power_w, doubt, then)
+    heat = with_parts(result.heat, driven.power_w, doubt, today, then)
+    if isinstance(heat, Missing):
+        return heat, {}
     return heat, warmer_by(result.heat, heat, doubt, then)
 
 

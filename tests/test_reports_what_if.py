@@ -95,6 +95,27 @@ def test_temperatures_are_compared_with_the_same_heat_paths_in_both() -> None:
     assert more.half_width < 0.5 * alone.half_width
 
 
+def test_more_oil_warms_more_slowly_and_ends_where_it_did() -> None:
+    more = replace(sample_sheet(), oil=replace(sample_sheet().oil, volume_l=4.0))
+    found = sample_what_if(more)
+    assert not isinstance(found.heat_then, Missing)
+    assert not isinstance(found.heat_today, Missing)
+    steady, slow = (
+        [heat.answers[name] for heat in (found.heat_today, found.heat_then)]
+        for name in ("oil_steady_c", "oil_time_constant_s")
+    )
+    assert steady[1].value == pytest.approx(steady[0].value, abs=0.5)  # type: ignore[union-attr]
+    assert slow[1].value > 1.3 * slow[0].value  # type: ignore[union-attr]
+    assert found.warmer["oil_peak_c"].high < 0
+
+
+def test_heat_paths_that_the_other_sheet_leaves_out_are_named() -> None:
+    bare = replace(sample_sheet(), heat=replace(sample_sheet().heat, gear_loss=None))
+    answer = sample_what_if(bare).heat_then
+    assert isinstance(answer, Missing)
+    assert "gear_loss" in answer.reason
+
+
 def test_every_number_stands_twice_with_its_range_and_ground() -> None:
     rows = [row for name, table in tables(page_of(STEEPER)).items() if "what-if" in name
             for row in table.rows]  # fmt: skip
