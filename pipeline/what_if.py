@@ -26,6 +26,7 @@ from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.predict import bench_readings, stated_law
 from pipeline.result import HeatSummary, SessionResult
 from pipeline.session_heat import warmer_by, with_parts
+from pipeline.stated_parts import INSIDE, differing
 from pipeline.what_if_energy import Driven, driven_with, law_of
 
 FloatArray = NDArray[np.float64]
@@ -261,6 +262,15 @@ def _what_is_new(today: BuildSheet, then: BuildSheet) -> list[str]:
         )
     if today.washers != then.washers or today.stack != then.stack:
         said.append("Washers and shims: check the breakaway torque on the bench after assembly.")
+    beside = dict.fromkeys(
+        was.table for was, _ in differing(today, then) if was.table not in INSIDE
+    )
+    if beside:
+        tables = ", ".join(f"[{table}]" for table in beside)
+        said.append(
+            f"What is changed under {tables} has no part in these numbers: the car, its driveline "
+            "and its sensors stay as they were in the session."
+        )
     if _law_changes(today, then):
         said.append("Springs and ramps act together in another way than today.")
     return said

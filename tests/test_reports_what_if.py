@@ -109,6 +109,12 @@ def test_more_oil_warms_more_slowly_and_ends_where_it_did() -> None:
     assert found.warmer["oil_peak_c"].high < 0
 
 
+def test_a_change_to_the_car_is_said_to_have_no_part() -> None:
+    wider = replace(sample_sheet(), car=replace(sample_sheet().car, track_m=1.6))
+    assert any("under [car] has no part" in limit for limit in sample_what_if(wider).limits)
+    assert not any("has no part" in limit for limit in sample_what_if(STEEPER).limits)
+
+
 def test_heat_paths_that_the_other_sheet_leaves_out_are_named() -> None:
     bare = replace(sample_sheet(), heat=replace(sample_sheet().heat, gear_loss=None))
     answer = sample_what_if(bare).heat_then
