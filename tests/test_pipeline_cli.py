@@ -80,6 +80,14 @@ def test_add_puts_session_page_and_result_into_the_logbook(
     ]
 
 
+def test_add_brings_the_logbooks_first_page_up_to_date(
+    sidegear: Sidegear, log: Path, logbook: Path
+) -> None:
+    sidegear("add", log, "--logbook", logbook, "--json")
+    [page] = (logbook / "pages").iterdir()
+    assert f'href="pages/{page.name}"' in (logbook / "index.html").read_text(encoding="utf-8")
+
+
 def test_add_tells_the_findings_and_where_the_page_is(
     sidegear: Sidegear, log: Path, logbook: Path
 ) -> None:
@@ -419,7 +427,7 @@ def test_demo_tells_every_sample_run_and_where_its_page_is(demo: tuple[Path, Out
 def test_demo_shows_a_season_and_a_day_of_two_setups(demo: tuple[Path, Outcome]) -> None:
     folder, outcome = demo
     assert "Service due: the breakaway torque is below its limit" in outcome.out
-    assert "4 runs as ABBA" in outcome.out
+    assert "8 runs as ABBABAAB" in outcome.out
     season = folder.resolve() / "season"
     assert (season / "index.html").is_file()
     assert (season / "season.html").is_file()
