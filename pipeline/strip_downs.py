@@ -233,7 +233,7 @@ def _wear(season: Season, sheet: BuildSheet) -> Wear | Missing:
         return rate
     life = next((each for each in reversed(season.lives) if each.ended is None), None)
     if life is None:
-        return Missing("no pack has a session of a known date")
+        return Missing("no session is of a pack that has not been built anew since")
     done = 1e6 * life.exposure_mj
     lost = rate.value * done, max(rate.low, 0.0) * done, rate.high * done
     limit = sheet.limits.stack_loss_m
