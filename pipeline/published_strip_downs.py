@@ -28,12 +28,10 @@ def wear_sentence(wear: Wear | Missing) -> str:
     if isinstance(wear, Missing):
         return f"How fast the stack wears cannot be told: {wear.reason}."
     rate = wear.rate
-    value, low, high = (1e9 * each for each in (rate.value, rate.low, rate.high))
-    lost = [1000 * each for each in wear.lost_m]
+    per_mj = height_said(*(1e6 * each for each in (rate.value, rate.low, rate.high)))
     said = (
-        f"The stack loses {value:.2g} mm for each MJ ({low:.2g} to {high:.2g}; {wear.basis}): "
-        f"build {wear.build} has lost {lost[0]:.2g} mm ({lost[1]:.2g} to {lost[2]:.2g}) in "
-        f"{wear.exposure_mj:.2f} MJ"
+        f"The stack loses {per_mj} for each MJ, {wear.basis}: build {wear.build} has lost "
+        f"{height_said(*wear.lost_m)} in {wear.exposure_mj:.2f} MJ"
     )
     if wear.limit_m is None or wear.left_mj is None:
         return f"{said}; the build sheet states no stack_loss_m under [limits]."
@@ -41,6 +39,17 @@ def wear_sentence(wear: Wear | Missing) -> str:
     ends = f"{least:.1f} to {most:.1f} MJ" if math.isfinite(most) else f"at least {least:.1f} MJ"
     laps = "" if wear.left_laps is None else f", {_laps(wear.left_laps)} at today's pace"
     return f"{said}. Its limit of {1000 * wear.limit_m:.2f} mm is {ends} away{laps}."
+
+
+def height_said(value_m: float, low_m: float, high_m: float) -> str:
+    """A small height with its ends, in millimetres or, where they say nothing, micrometres.
+
+    >>> height_said(1.1e-4, 0.7e-4, 1.6e-4), height_said(3e-7, 1e-7, 1e-6)
+    ('0.11 mm (0.07 to 0.16)', '0.3 µm (0.1 to 1)')
+    """
+    factor, unit = (1e3, "mm") if high_m >= 5e-5 else (1e6, "µm")
+    value, low, high = (f"{factor * each:.2g}" for each in (value_m, low_m, high_m))
+    return f"{value} {unit} ({low} to {high})"
 
 
 def _laps(span: tuple[float, float]) -> str:

@@ -201,8 +201,9 @@ def _height(
 
 
 def _millimetres(low_m: float, high_m: float) -> str:
-    low, high = 1000 * low_m, 1000 * high_m
-    return f"{low:.2f} to {high:.2f} mm" if high >= 0.05 else f"{low:.2g} to {high:.2g} mm"
+    if high_m < 5e-5:
+        return f"{1e6 * low_m:.2g} to {1e6 * high_m:.2g} µm"
+    return f"{1000 * low_m:.2f} to {1000 * high_m:.2f} mm"
 
 
 def _notch(life: PackLife, entry: ServiceEntry, found: SeenRange) -> StripDown:
