@@ -218,6 +218,15 @@ def test_compare_prints_the_difference_with_its_interval(sidegear: Sidegear, log
     assert "lock on drive" in said.out
 
 
+def test_the_first_page_leads_to_a_comparison_once_it_is_made(
+    sidegear: Sidegear, logbook: Path
+) -> None:
+    sidegear("trend", "--logbook", logbook)
+    sidegear("compare", "A", "B", "--logbook", logbook)
+    (page,) = logbook.glob("setups-*.html")
+    assert f'href="{page.name}"' in (logbook / "index.html").read_text(encoding="utf-8")
+
+
 def test_compare_as_json_is_one_versioned_object(sidegear: Sidegear, logbook: Path) -> None:
     found = json.loads(sidegear("compare", "A", "B", "--logbook", logbook, "--json").out)
     assert found["schema"] == SCHEMA

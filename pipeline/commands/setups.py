@@ -119,7 +119,7 @@ def plan(measure: str, wanted: str, folder: Path, laps: int, power: float) -> No
 
 def _write_setups_page(folder: Path, day: SetupDay) -> Path:
     from loaders.logbook import put_text
-    from pipeline.commands.season import car_in, summaries_of
+    from pipeline.commands.season import car_in, list_pages, summaries_of
     from reports.render import render
     from reports.setups import setups_report
 
@@ -127,4 +127,5 @@ def _write_setups_page(folder: Path, day: SetupDay) -> Path:
     safe = "".join(c if c.isalnum() else "-" for c in f"{day.build_a}-{day.build_b}")
     name = f"setups-{day.on.isoformat()}-{safe[:60]}.html"
     put_text(folder, name, render(setups_report(day, car)))
+    list_pages(folder)
     return folder / name
