@@ -249,6 +249,11 @@ def test_dragging_across_one_trace_zooms_all_of_them(page: Page) -> None:
     ]
     assert ranges[0] == ranges[1]
     assert ranges[0][0] > 300
+    page.wait_for_function("() => /from=\\d+&to=\\d+/.test(location.hash)")
+    page.reload()
+    bring(page, "torque")
+    again = page.evaluate("document.querySelector('#figure-torque .plot').layout.xaxis.range")
+    assert again == [round(end) for end in ranges[0]]
 
 
 def test_keys_move_the_mark_along_the_lap_and_escape_takes_it_away(page: Page) -> None:
