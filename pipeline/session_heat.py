@@ -17,14 +17,12 @@ from pipeline.runs import bridge
 from pipeline.signals import Signals
 from pipeline.summaries import mean_answer
 from pipeline.two_lumps import (
-    NAMES,
     HeatModel,
     Load,
     Lumps,
     assumed,
     averaged,
     identified,
-    lumps_at,
     oil_time_constant_s,
     steady_oil_c,
     temperatures,
@@ -103,81 +101,6 @@ def heat_summary(
         grade=evidence.grade,
     )
     return worked_out(bare, sheet)
-
-
-def with_parts(
-    heat: HeatSummary, friction_w: FloatArray, doubt: float, today: BuildSheet, then: BuildSheet
-) -> HeatSummary | Missing:
-    """The same session with other parts, against the other sheet's limits.
-
-    Parameters
-    ----------
-    heat : HeatSummary
-        As driven.
-    friction_w : array, shape (n,)
-        Friction power of the packs with the other parts. [W]
-    doubt : float
-        95 % half width of that power as a share; the bands carry it on.
-    today, then : BuildSheet
-        What their heat paths and oil differ by moves the model, fitted or assumed.
-    """
-    if absent := missing_paths(then.heat):
-        return Missing(f"the build sheet leaves out {', '.join(absent)}")
-    count = len(heat.load.friction_w)
-    friction = averaged(friction_w, len(friction_w) // count)[:count]
-    pace = heat.pace
-    if pace is not None:
-        pace = replace(pace, friction_w=float(np.mean(friction[pace.on])))
-    before, after = (prior_of(sheet, 0.0) for sheet in (today, then))
-    covariance = heat.model.covariance.copy()
-    if not heat.fitted:
-        # What the other sheet's ranges allow, but the friction power's own doubt stays.
-        covariance[:-1, :-1] = after.covariance[:-1, :-1]
-    assert NAMES[-1] == "friction_share"
-    covariance[-1, -1] += (doubt / heat.model.quantile) ** 2
-    logs = heat.model.logs + after.logs - before.logs
-    other = replace(
-        heat,
-        model=replace(heat.model, logs=logs, covariance=covariance),
-        load=replace(heat.load, friction_w=friction),
-        pace=pace,
-    )
-    return worked_out(replace(other, measured_oil_c=None), then)
-
-
-def warmer_by(
-    today: HeatSummary, then: HeatSummary, doubt: float, sheet: BuildSheet
-) -> dict[str, Predicted]:
-    """How much warmer other parts run than today's, by the names of the temperatures. [K]
-
-    What is not known of the heat paths is common to both and largely cancels; what is not known of
-    the other parts' friction power, ``doubt`` as a share, does not.
-    """
-    race_s = sheet.limits.race_length_s
-
-    def ends(heat: HeatSummary, lumps: Lumps) -> FloatArray:
-        plates, oil = temperatures(lumps, heat.load, heat.start_c, heat.start_c)
-        found = [float(np.max(plates)), float(np.max(oil))]
-        if heat.pace is not None and race_s is not None:
-            found.append(_oil_after(lumps, heat.pace, race_s, heat.start_c))
-        return np.array(found)
-
-    def apart(lumps: Lumps) -> FloatArray:
-        known = np.log([getattr(lumps, name) for name in NAMES])
-        moved = lumps_at(known + then.model.logs - today.model.logs)
-        return ends(then, moved) - ends(today, lumps)
-
-    model, other, step = today.model, then.model.lumps, 1e-3
-    value = apart(model.lumps)
-    more = replace(other, friction_share=other.friction_share * (1 + step))
-    by_friction = doubt * (ends(then, more) - ends(then, other)) / step
-    half = np.hypot(model.half_width(apart), by_friction)
-    names = ("plates_peak_c", "oil_peak_c", "oil_race_end_c")
-    method = "difference of both, the same heat paths in both"
-    return {
-        name: Predicted(at, at - wide, at + wide, "K", method)
-        for name, at, wide in zip(names, value.tolist(), half.tolist(), strict=False)
-    }
 
 
 def prior_of(sheet: BuildSheet, gain_tolerance: float) -> HeatModel:
@@ -322,7 +245,7 @@ def worked_out(heat: HeatSummary, sheet: BuildSheet) -> HeatSummary:
                 oil_time_constant_s(lumps, pace.speed_mps),
             )
             if race_s is not None:
-                ends[2] = _oil_after(lumps, pace, race_s, start_c)
+                ends[2] = oil_after(lumps, pace, race_s, start_c)
                 ends[3] = ends[2] + float(np.max((plates - oil)[pace.on]))
         return np.concatenate((plates, oil, ends))
 
@@ -377,7 +300,7 @@ def worked_out(heat: HeatSummary, sheet: BuildSheet) -> HeatSummary:
     )  # fmt: skip
 
 
-def _oil_after(lumps: Lumps, pace: Pace, race_s: float, start_c: float) -> float:
+def oil_after(lumps: Lumps, pace: Pace, race_s: float, start_c: float) -> float:
     """Oil temperature after a race at the mean of the counted laps. [degC]"""
     one = np.ones(_RACE_STEPS)
     load = Load(

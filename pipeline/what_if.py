@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.build_sheet import BuildSheet, Differential
+from pipeline.changed_heat import warmer_by, with_parts
 from pipeline.changed_parts import (
     breakaway_share,
     force_share,
@@ -25,7 +26,6 @@ from pipeline.estimate import Estimate, Missing, Predicted, Prediction
 from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.predict import bench_readings, stated_law
 from pipeline.result import HeatSummary, SessionResult
-from pipeline.session_heat import warmer_by, with_parts
 from pipeline.stated_parts import INSIDE, differing
 from pipeline.what_if_energy import Driven, driven_with, law_of
 
