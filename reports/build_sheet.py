@@ -218,19 +218,21 @@ def _forward_row(name: str, answer: Prediction, result: SessionResult | None) ->
         verdict = against_sheet(found, answer)
         both = Cell("", small=verdict, whisker=whisker(found, answer))
     if isinstance(answer, Missing):
-        return Row((label, Cell("not stated", small=answer.reason), log, both, Cell("")))
+        return Row((label, Cell("not known", hint=answer.reason), log, both, Cell("")))
     text = written(answer, shown.unit, shown.factor).interval
     return Row((label, Cell(f"{text} {shown.unit}".rstrip()), log, both, Cell(answer.method)))
 
 
 def _from_the_log(sheet: BuildSheet, result: SessionResult) -> tuple[Section, ...]:
     limits = TemperatureLimits(sheet.limits.plate_temperature_c, sheet.oil.limit_c)
+    unknown = {name for name, each in result.estimates.items() if isinstance(each, Missing)}
     columns = ("Number", "Value", "95 % interval", "Evidence and what it assumes")
     backward = Table(
         "backward-table",
         "",
         tuple(Column(label, align=Align.TEXT, sortable=False) for label in columns),
-        number_rows(result, _BACKWARD),
+        number_rows(result, [name for name in _BACKWARD if name not in unknown]),
+        empty="Nothing with this sheet; what is missing stands below.",
         stacks=True,
     )
     return (
@@ -251,36 +253,45 @@ def _from_the_log(sheet: BuildSheet, result: SessionResult) -> tuple[Section, ..
 
 def _missing(
     result: SessionResult | None, predicted: dict[str, Prediction]
-) -> Iterator[tuple[str, str, str]]:
-    """Numbers that cannot be said: name, from where, why."""
+) -> Iterator[tuple[str, str]]:
+    """Numbers that cannot be said, and why; those of the log are called so."""
     for name in _FORWARD:
         answer = predicted[name]
         if isinstance(answer, Missing):
-            yield quantity(name, "").label, "from the parts", answer.reason
+            yield quantity(name, "").label, answer.reason
     if result is None:
         return
     for name in _BACKWARD:
         found = result.estimates.get(name)
         if isinstance(found, Missing):
-            yield quantity(name, "").label, "from the log", found.reason
+            yield f"{quantity(name, '').label} (from the log)", found.reason
     if isinstance(result.heat, Missing):
-        yield "Temperatures", "from both", result.heat.reason
+        yield "Temperatures", result.heat.reason
         return
     for name, warm in result.heat.answers.items():
         if isinstance(warm, Missing):
-            yield quantity(name, "").label, "from both", warm.reason
+            yield quantity(name, "").label, warm.reason
 
 
 def _unsaid(result: SessionResult | None, predicted: dict[str, Prediction]) -> Table:
+    """What is missing, each with all the numbers that wait for it."""
+    waiting: dict[str, list[str]] = {}
+    for label, reason in _missing(result, predicted):
+        waiting.setdefault(reason, []).append(label)
     return Table(
         "unsaid-table",
         "",
-        tuple(Column(label, align=Align.TEXT, sortable=False) for label in
-              ("Number", "Would come", "Because")),
-        tuple(Row(tuple(map(Cell, line))) for line in _missing(result, predicted)),
+        (
+            Column("What is missing", align=Align.TEXT, sortable=False),
+            Column("Numbers that wait for it", align=Align.TEXT, sortable=False),
+        ),
+        tuple(
+            Row((Cell(f"{reason[:1].upper()}{reason[1:]}"), Cell(", ".join(labels))))
+            for reason, labels in waiting.items()
+        ),
         empty="Nothing: the sheet states all that its numbers need.",
         stacks=True,
-    )  # fmt: skip
+    )
 
 
 def _stated(sheet: BuildSheet) -> Iterator[Terms]:
