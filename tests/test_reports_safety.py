@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import gzip
+import os
 import re
 from pathlib import Path
 
 import pytest
-from conftest import WatchedPage
-from hostile_texts import TEXTS, poisoned
+from conftest import Sidegear, WatchedPage
+from hostile_texts import RUN, TEXTS, poisoned
 from page_kinds import PAGES
 
 from reports.printable import printable
@@ -100,3 +102,39 @@ def test_no_saved_cell_is_a_formula(shared_page: WatchedPage, tmp_path: Path, ki
     assert [
         one for one in cells if one[:1] in "=+-@\t\r" and one and not numbers.fullmatch(one)
     ] == []
+
+
+# A file's name may not hold a slash; a log's column may be called anything.
+HOSTILE_NAME = f"<img src=x onerror={RUN}>"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="such a file cannot have its name there")
+def test_a_log_with_hostile_names_goes_from_file_to_page_as_text(
+    sidegear: Sidegear, shared_page: WatchedPage, tmp_path: Path, repository: Path
+) -> None:
+    samples, folder = repository / "sample_logs" / "season", tmp_path / "logbook"
+    folder.mkdir()
+    column = f"Gear {HOSTILE_NAME}"
+    for name, theirs, hostile in (
+        ("build_sheet.toml", "Ostrel C3", HOSTILE_NAME),
+        ("circuit.toml", "Little Fell", f"</script><script>{RUN}</script>"),
+        ("channels.toml", "Gear [-]", f"{column} [-]"),
+    ):
+        text = (samples / name).read_text(encoding="utf-8")
+        assert theirs in text
+        (folder / name).write_text(text.replace(theirs, hostile), encoding="utf-8")
+    log = tmp_path / f"{HOSTILE_NAME}\u202e.csv"
+    rows = gzip.decompress((samples / "wear1.csv.gz").read_bytes()).decode()
+    log.write_text(rows.replace("Gear [-]", f"{column} [-]"), encoding="utf-8")
+    assert sidegear("add", log, "--logbook", folder).code == 0
+    assert sidegear("trend", "--logbook", folder).code == 0
+    (session,) = (folder / "pages").glob("*.html")
+    for path in (session, folder / "index.html", folder / "season.html"):
+        page = shared_page.open(path)
+        assert page.locator("h1").inner_text() == HOSTILE_NAME
+        assert page.evaluate("window.ran") is None
+        assert page.locator("img").count() == 0
+    page.goto((folder / "index.html").as_uri())
+    page.get_by_role("link", name=HOSTILE_NAME).click()
+    page.locator("#lap-table").wait_for()
+    assert shared_page.complaints() == []
