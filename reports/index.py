@@ -21,7 +21,8 @@ from reports.document import (
 )
 from reports.numbers import count, number
 from reports.palette import dark_by_light
-from reports.season import ADVICE, NEEDS_A_HAND, SESSION_COLUMNS
+from reports.season import ADVICE, NEEDS_A_HAND
+from reports.season_tables import SESSION_COLUMNS
 from reports.wording import CAUTIONS
 
 _FIRST = (Condition.SERVICE_DUE, Condition.WATCH, Condition.CANNOT_TELL, Condition.SOUND)
