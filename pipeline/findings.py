@@ -32,6 +32,15 @@ from pipeline.result import (
 )
 
 
+def why_no_advice(
+    info: SessionInfo,
+    estimates: Mapping[str, SessionAnswer],
+    quality: tuple[QualityNote, ...],
+) -> tuple[Finding, ...]:
+    """Why nothing may be said on parts: signals that cannot be what the map says they are."""
+    return (*impossible(info, estimates), *untrusted(info, quality))
+
+
 def findings(
     info: SessionInfo,
     laps: tuple[LapSummary, ...],
@@ -49,7 +58,7 @@ def findings(
     limits = Limits() if sheet is None else sheet.limits
     oil = Oil() if sheet is None else sheet.oil
     found = [*signals_that_lie(info, quality), *counted_laps(info, laps, counted)]
-    if no_advice := [*impossible(info, estimates), *untrusted(info, quality)]:
+    if no_advice := why_no_advice(info, estimates, quality):
         # Advice on parts would rest on columns that cannot be what the map says.
         return (*found, no_advice[0])
     found += [

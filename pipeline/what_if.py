@@ -23,6 +23,7 @@ from pipeline.changed_parts import (
     ramp_share,
 )
 from pipeline.estimate import Estimate, Missing, Predicted, Prediction
+from pipeline.findings import why_no_advice
 from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.predict import bench_readings, stated_law
 from pipeline.result import HeatSummary, SessionResult
@@ -87,6 +88,8 @@ def what_if(result: SessionResult, today: BuildSheet, then: BuildSheet) -> WhatI
     -------
     WhatIf, or Missing where the session shows no law to start from.
     """
+    if lies := why_no_advice(result.session, result.estimates, result.quality):
+        return Missing(f"this session says nothing on parts: {lies[0].sentence.rstrip('.')}")
     found = [result.estimates.get(name) for name in LAW_NAMES]
     known = [answer for answer in found if isinstance(answer, Estimate)]
     traces = result.traces

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from pipeline.build_sheet import BuildSheet
 from pipeline.estimate import Estimate, Missing, Prediction
+from pipeline.findings import why_no_advice
 from pipeline.findings_heat import temperatures
 from pipeline.predict import BENCH, predictions
 from pipeline.result import Finding, SessionResult
@@ -86,6 +87,11 @@ def build_sheet_report(
         What strip-downs say of the packs, where there is a season.
     """
     predicted = predictions(sheet)
+    lies: tuple[Finding, ...] = ()
+    if result is not None:
+        lies = why_no_advice(result.session, result.estimates, result.quality)
+        # What the log would say of the parts rests on columns that are not what they are called.
+        result = None if lies else result
     facts = ["build sheet", sheet.differential.build]
     if result is not None:
         facts += [result.session.circuit, result.session.name, result.session.date]
@@ -95,7 +101,7 @@ def build_sheet_report(
         facts=tuple(fact for fact in facts if fact.strip()),
         evidence=_evidence(result),
         sections=(
-            _findings(sheet, result, predicted, worn),
+            _findings(sheet, result, predicted, worn, lies),
             Section(
                 "forward", "What the parts should give", _FORWARD_LEAD,
                 (_forward(result, predicted),),
@@ -130,8 +136,9 @@ def _findings(
     result: SessionResult | None,
     predicted: dict[str, Prediction],
     worn: Worn | None,
+    lies: tuple[Finding, ...],
 ) -> Section:
-    items = [*_foretold(predicted), *_from_session(sheet, result)]
+    items = [*map(_statement, lies), *_foretold(predicted), *_from_session(sheet, result)]
     items += () if worn is None else strip_down_statements(worn)
     unsaid = len(list(_missing(result, predicted)))
     if unsaid:

@@ -13,8 +13,9 @@ from report_blocks import table
 from sample_run import SAMPLES, sample_result, sample_sheet
 
 from pipeline.build_sheet import BuildSheet, Differential
-from pipeline.estimate import Estimate
+from pipeline.estimate import Estimate, Missing
 from pipeline.parts import HeatPaths, Limits, Oil, StackUp, Washers
+from pipeline.what_if import what_if
 from reports.build_sheet import build_sheet_report
 from reports.document import Report, Statements, Table
 from reports.render import render
@@ -76,10 +77,16 @@ def test_a_bare_sheet_names_for_each_number_what_would_settle_it() -> None:
     assert any("cannot be said with this sheet." in sentence for sentence in findings(report))
 
 
-def test_a_log_that_lies_gives_no_advice_on_parts() -> None:
-    untrusted = replace(sample_result(), findings=())
-    report = build_sheet_report(sample_sheet(), untrusted)
-    assert all("should give" in sentence for sentence in findings(report))
+def test_a_log_that_lies_says_nothing_of_the_parts() -> None:
+    found = sample_result().estimates["breakaway_torque_nm"]
+    assert isinstance(found, Estimate)
+    swapped = replace(found, value=-90.0, low=-95.0, high=-85.0)
+    estimates = {**sample_result().estimates, "breakaway_torque_nm": swapped}
+    lying = replace(sample_result(), estimates=estimates)
+    report = build_sheet_report(sample_sheet(), lying)
+    assert "friction would have to drive the faster wheel" in findings(report)[0]
+    assert "backward" not in {section.id for section in report.sections}
+    assert isinstance(what_if(lying, sample_sheet(), sample_sheet()), Missing)
 
 
 def test_washers_that_may_be_flat_need_a_hand() -> None:

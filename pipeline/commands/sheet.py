@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from pipeline.commands.season import list_pages, season_of
 if TYPE_CHECKING:
     from loaders.logbook import Logbook
     from pipeline.build_sheet import BuildSheet
+    from pipeline.estimate import SessionAnswer
     from pipeline.result import SessionResult
 
 
@@ -61,7 +63,7 @@ def sheet(
     words = [stated.differential.build, *([sheet_path.stem] if sheet_path else []), *changes]
     for kind, page in (
         ("build-sheet", report),
-        ("setup-sheet", setup_sheet(stated, None if result is None else result.estimates)),
+        ("setup-sheet", setup_sheet(stated, _trusted(result))),
     ):
         name = page_name(kind, *words)
         put_text(logbook.folder, name, render(page))
@@ -76,3 +78,12 @@ def _analysed(logbook: Logbook, session_id: str, stated: BuildSheet) -> SessionR
 
     stored = read_session(logbook.session(session_id), logbook.log(session_id))
     return analyse(stored, stated, read_circuit(logbook.circuit))
+
+
+def _trusted(result: SessionResult | None) -> Mapping[str, SessionAnswer] | None:
+    """The session's numbers, unless its columns cannot be what the map says."""
+    from pipeline.findings import why_no_advice
+
+    if result is None or why_no_advice(result.session, result.estimates, result.quality):
+        return None
+    return result.estimates
