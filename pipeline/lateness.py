@@ -85,9 +85,8 @@ def torque_lateness(
         return "neither undriven wheels nor longitudinal acceleration show how the car gains speed"
     if not known:
         return answers[0]
-    first, last = known[0], known[-1]
-    apart = abs(first.value_s - last.value_s) > NOTABLE_DELAY_S + BY_WHEELS_S
-    return last if apart and last.explained > first.explained else first
+    apart = abs(known[0].value_s - known[-1].value_s)
+    return known[-1] if apart > NOTABLE_DELAY_S + BY_WHEELS_S else known[0]
 
 
 def mean_wheel(channels: Mapping[str, FloatArray], axle: str) -> FloatArray | None:

@@ -22,6 +22,7 @@ import sys
 import time
 from collections.abc import Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -140,6 +141,8 @@ def one_run(case: Case, number: int) -> Record:
     rng = np.random.default_rng([FIRST_SEED + number, *case.name.encode()])
     car = case.car()
     sheet = sheet_of(car.front_axle_alone() if case.look_at_front else car, rng=rng)
+    if 0.0 < car.drive_share_front < 1.0:
+        sheet = replace(sheet, car=replace(sheet.car, other_axle="driven"))
     if case.uneven_radii > 0.0:
         car = car.with_uneven_radii(rng, case.uneven_radii)
     track = circuit_car.short_circuit()
