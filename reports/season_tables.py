@@ -9,10 +9,11 @@ from pipeline.estimate import Answer, Estimate, Missing, Predicted
 from pipeline.printed import odds_words
 from pipeline.season import PackLife, Season
 from pipeline.season_session import SeasonSession
+from pipeline.service_record import ServiceEntry
 from pipeline.signature import EXPLANATIONS, QUANTITIES
 from reports.document import Align, Cell, Column, Note, Row, Section, Table
 from reports.numbers import count, number, written
-from reports.wording import quantity
+from reports.wording import UNIT_WORDS, quantity
 
 # More rows make the page slow to open: a browser lays out every cell. Chosen by us.
 _MOST_ROWS = 200
@@ -183,8 +184,7 @@ def _record_table(lives: Sequence[PackLife]) -> Table:
             Row((
                 Cell(entry.on.isoformat(), sort=entry.on.isoformat()),
                 Cell(str(entry.entry)),
-                Cell("" if entry.value is None else f"{number(entry.value, 1)} {entry.unit}",
-                     sort=entry.value),
+                Cell(_reading(entry), sort=entry.value),
                 Cell(entry.method),
                 Cell(entry.note),
             ))
@@ -193,6 +193,14 @@ def _record_table(lives: Sequence[PackLife]) -> Table:
         empty="Nothing noted yet. Add to it with 'sidegear service add'.",
         stacks=True,
     )  # fmt: skip
+
+
+def _reading(entry: ServiceEntry) -> str:
+    """A reading as it was noted, its unit as the pages write it."""
+    if entry.value is None:
+        return ""
+    places = 2 if entry.unit == "mm" else 1
+    return f"{number(entry.value, places)} {UNIT_WORDS.get(entry.unit, (entry.unit, 1.0))[0]}"
 
 
 def _is_told(lives: Sequence[PackLife], name: str) -> bool:
