@@ -100,8 +100,8 @@ def signal_faults(session: Session) -> tuple[SignalFault, ...]:
     of what is seen are stated with each function of `signal_faults`. The channels are taken a few
     at a time, so that a mapping that fetches them one by one will do.
     """
-    found: list[SignalFault] = _cuts(session)
-    moves = _moves(session)
+    held = {name: session.channels[name] for name in session.channels if _shows_moving(name)}
+    found, moves = _cuts(session), _moves(held)
     votes = np.zeros(len(session.time_s), dtype=np.int8)
     for each in moves.values():
         votes += each
@@ -227,16 +227,16 @@ def _longest(spans: Spans, session: Session) -> float:
     return float((spans[:, 1] - spans[:, 0]).max() / session.rate_hz) if len(spans) else 0.0
 
 
-def _moves(session: Session) -> dict[str, BoolArray]:
+def _shows_moving(name: str) -> bool:
+    return name.startswith("wheel_speed") or name == "speed_mps"
+
+
+def _moves(channels: Mapping[str, FloatArray]) -> dict[str, BoolArray]:
     """Where the car moves, by each channel that shows it."""
-    moves = {
-        name: _ROUGH_RADIUS_M * session.channels[name] > _MOVING_MPS
-        for name in session.channels
-        if name.startswith("wheel_speed")
+    return {
+        name: (values if name == "speed_mps" else _ROUGH_RADIUS_M * values) > _MOVING_MPS
+        for name, values in channels.items()
     }
-    if "speed_mps" in session.channels:
-        moves["speed_mps"] = session.channels["speed_mps"] > _MOVING_MPS
-    return moves
 
 
 def _moving(moves: Mapping[str, BoolArray], votes: NDArray[np.int8], besides: str) -> BoolArray:

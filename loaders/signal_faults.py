@@ -27,6 +27,8 @@ _FROZEN_AT_ZERO_S = 4.0
 _SPIKE_STEPS = 10.0
 _SPIKE_SHARE = 0.15
 _SPIKE_BLOCK = 128
+# Steps looked at together; of a long log, all would need much memory.
+_AT_ONCE = 1 << 18
 # A gear shift dips a torque for 20 ms and more; what comes and goes faster is no part of the car.
 _WIDEST_SPIKE_S = 0.012
 _SLOWEST_SPIKING_HZ = 40.0
@@ -125,13 +127,17 @@ def spike_spans(values: FloatArray, rate_hz: float) -> Spans:
     """
     if len(values) <= _SPIKE_BLOCK or rate_hz < _SLOWEST_SPIKING_HZ:
         return np.empty((0, 2), dtype=np.intp)
-    size = np.diff(values)
-    np.abs(size, out=size)  # NaN at a hole, which is no jump
-    jumps = np.flatnonzero(size > _SPIKE_SHARE * _visited(values))
-    jumps = jumps[size[jumps] > _SPIKE_STEPS * _mean_near(size, jumps)]
+    limit = _SPIKE_SHARE * _visited(values)
+    jumps = np.concatenate([
+        start + np.flatnonzero(_steps(values[start : start + _AT_ONCE + 1]) > limit)
+        for start in range(0, len(values) - 1, _AT_ONCE)
+    ])  # fmt: skip
+    size = np.abs(values[jumps + 1] - values[jumps])
+    above = size > _SPIKE_STEPS * _mean_near(values, jumps)
+    jumps, size = jumps[above], size[above]
     first, last = jumps[:-1], jumps[1:]
     widest = max(1, int(_WIDEST_SPIKE_S * rate_hz))
-    smaller = np.minimum(size[first], size[last])
+    smaller = np.minimum(size[:-1], size[1:])
     left_over = np.abs(values[last + 1] - values[first])
     rises = values[first + 1] > values[first]
     spikes = (last - first <= widest) & (rises != (values[last + 1] > values[last]))
@@ -139,13 +145,20 @@ def spike_spans(values: FloatArray, rate_hz: float) -> Spans:
     return np.column_stack((first[spikes] + 1, last[spikes] + 1))
 
 
-def _mean_near(size: FloatArray, at: NDArray[np.intp]) -> FloatArray:
+def _steps(values: FloatArray) -> FloatArray:
+    """Size of each step to the next sample; NaN at a hole, which is no jump."""
+    size = np.diff(values)
+    return np.abs(size, out=size)
+
+
+def _mean_near(values: FloatArray, at: NDArray[np.intp]) -> FloatArray:
     """Mean size of the steps in the blocks of 128 that hold ``at``; a hole is no step."""
     blocks, where = np.unique(
-        np.minimum(at // _SPIKE_BLOCK, len(size) // _SPIKE_BLOCK - 1), return_inverse=True
+        np.minimum(at // _SPIKE_BLOCK, (len(values) - 1) // _SPIKE_BLOCK - 1), return_inverse=True
     )
     samples = blocks[:, None] * _SPIKE_BLOCK + np.arange(_SPIKE_BLOCK)
-    return np.asarray(np.fmax(size[samples], 0.0).mean(axis=1)[where])
+    size = np.abs(values[samples + 1] - values[samples])
+    return np.asarray(np.fmax(size, 0.0).mean(axis=1)[where])
 
 
 def _visited(values: FloatArray) -> float:

@@ -35,7 +35,7 @@ from pipeline.estimates import lock_fit, session_estimates
 from pipeline.evidence import Evidence
 from pipeline.findings import findings
 from pipeline.friction_estimates import friction_estimates
-from pipeline.heat import plate_friction_power, power_noise
+from pipeline.heat import plate_friction_power
 from pipeline.judder_estimates import judder_estimates
 from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
 from pipeline.lateness import delay_answer, is_late, torque_lateness
@@ -63,6 +63,7 @@ from pipeline.session_heat import (
 from pipeline.shaft_twist import shaft_loss_power, stiffness_answer
 from pipeline.signals import Signals, crossings, of_axle, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
+from pipeline.stretches import excerpt, some, telling
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
 from pipeline.torque import ShaftTorque
 
@@ -100,6 +101,14 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         whole = cut(signals.time_s, crossed, first_number)
         laps = judge(whole, signals.speed_mps, signals.clean, signals.rate_hz)
     learnt = learn(signals, laps, sheet)
+    notes = tuple(
+        _as_logged(note, own_names)
+        for note in quality_notes(session, faults, sheet, signals, learnt, delay)
+    )
+    moving_friction = friction_estimates(signals, learnt, sheet.differential)
+    if signals.torque is not None:
+        # From here on those without what the sensors differ by are enough.
+        signals = replace(signals, torque=learnt.torque)
     distance, length = lap_distance(laps, signals.time_s, signals.speed_mps)
     corners = _corners(signals, laps, distance, length)
     expected, state = _states(signals, learnt, sheet)
@@ -115,7 +124,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         **session_estimates(evidence, learnt, lap_table, events, noise),
         **measures,
         "torque_delay_s": delay_answer(signals, delay),
-        **friction_estimates(signals, learnt, sheet.differential),
+        **moving_friction,
         "half_shaft_stiffness_nmprad": stiffness_answer(
             learnt.twist, signals.grade, learnt.clusters.name
         ),
@@ -126,9 +135,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     estimates |= read_back(
         sheet, learnt.law, learnt.clusters.name, estimates, predicted, signals.grade
     )
-    estimates["friction_loss_share"] = friction_loss_share(
-        evidence, signals.input_torque_nm, 0.5 * (signals.left_radps + signals.right_radps)
-    )
+    estimates["friction_loss_share"] = friction_loss_share(evidence, signals)
     estimates["oil_mean_c"] = oil_mean(evidence, signals)
     heat = heat_summary(
         evidence,
@@ -138,11 +145,6 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         friction_tolerance(evidence, estimates["energy_per_lap_j"]),
     )
     info = _info(session, sheet, circuit, signals, length)
-    notes = tuple(
-        _as_logged(note, own_names)
-        for note in quality_notes(session, faults, sheet, signals, learnt, delay)
-    )
-    # Before the traces are made: of a log of a day, both together take much memory.
     parts_of_intervals = budgets(evidence, learnt, estimates, noise.shifts, corner_parts)
     return SessionResult(
         session=info,
@@ -213,19 +215,22 @@ def _states(signals: Signals, learnt: Learnt, sheet: BuildSheet) -> tuple[FloatA
     n = len(signals.time_s)
     if signals.yaw_rate_radps is None or signals.ground is None:
         return np.full(n, np.nan), np.full(n, NO_STATE, dtype=np.int8)
-    left_rolling, right_rolling = rolling_speeds(
-        signals.ground, learnt.rolling.radius_left_m, learnt.rolling.radius_right_m
-    )
     smooth = odd_samples(SMOOTH_S, signals.rate_hz)
     calm = odd_samples(SMOOTH_BODY_S, signals.rate_hz)
     driving, coasting = _driving(signals, smooth)
+    left_rolling, right_rolling = (
+        moving_mean(each, calm)
+        for each in rolling_speeds(
+            signals.ground, learnt.rolling.radius_left_m, learnt.rolling.radius_right_m
+        )
+    )
     motion = AxleMotion(
         speed_mps=signals.speed_mps,
         yaw_rate_radps=signals.yaw_rate_radps,
         left_radps=moving_mean(signals.left_radps, smooth),
         right_radps=moving_mean(signals.right_radps, smooth),
-        left_rolling_radps=moving_mean(left_rolling, calm),
-        right_rolling_radps=moving_mean(right_rolling, calm),
+        left_rolling_radps=left_rolling,
+        right_rolling_radps=right_rolling,
         driving=driving,
         coasting=coasting,
     )
@@ -250,7 +255,7 @@ def _phase(signals: Signals) -> NDArray[np.int8]:
     """Index into `PHASES` of every sample, shape (n,)."""
     pull, neutral = signals.input_torque_nm, _NEUTRAL_NM
     if pull is not None and np.isfinite(pull).any():
-        neutral = max(neutral, _NEUTRAL_SHARE * float(np.nanpercentile(np.abs(pull), 99)))
+        neutral = max(neutral, _NEUTRAL_SHARE * float(np.nanpercentile(np.abs(some(pull)), 99)))
         if signals.input is not None and signals.grade is Grade.KINEMATIC:
             neutral = max(neutral, signals.input.zero_tolerance_nm)
     elif signals.accel_long_mps2 is not None:
@@ -258,7 +263,7 @@ def _phase(signals: Signals) -> NDArray[np.int8]:
     else:
         pull = np.zeros(len(signals.time_s))
     pull = moving_mean(pull, odd_samples(SMOOTH_S, signals.rate_hz))
-    return np.where(pull > neutral, 2, np.where(pull < -neutral, 0, 1)).astype(np.int8)
+    return (1 + (pull > neutral).view(np.int8) - (pull < -neutral).view(np.int8)).astype(np.int8)
 
 
 def _evidence(
@@ -274,7 +279,7 @@ def _evidence(
     power = None if torque is None else _friction_power(signals, torque)
     noise = shaft_loss = None
     if power is not None and torque is not None and learnt.split is None:
-        noise = _power_noise(signals, torque)
+        noise = _noise(signals, torque)
         shaft_loss = _shaft_loss(signals, torque, learnt)
         power = power if shaft_loss is None else power - shaft_loss
     if power is not None and learnt.split is not None:
@@ -303,7 +308,7 @@ def _evidence(
         torque=torque,
         input=signals.input,
         power_w=power,
-        power_noise_w=noise,
+        noise=noise,
         shaft_loss_w=shaft_loss,
         bridged=~signals.clean,
         sliding=learnt.sliding,
@@ -334,15 +339,21 @@ def _friction_power(signals: Signals, torque: ShaftTorque) -> FloatArray:
     )
 
 
-def _power_noise(signals: Signals, torque: ShaftTorque) -> FloatArray:
-    """Standard deviation of each sample's friction power from the noise seen here. [W]"""
+def _noise(signals: Signals, torque: ShaftTorque) -> tuple[float, float]:
+    """Noise of torque difference [N m] and speed difference [rad/s] seen here, of one sample."""
     window = odd_samples(SMOOTH_S, signals.rate_hz)
-    where = signals.clean & (signals.speed_mps > LEAST_SPEED_MPS)
-    sigmas = (
-        sample_noise(values, window, where)
-        for values in (torque.difference_nm, signals.difference_radps)
+    usable = signals.clean & (signals.speed_mps > LEAST_SPEED_MPS)
+    pieces = telling(usable)
+    of_torque, of_speed = (
+        sample_noise(
+            excerpt(left, pieces) - excerpt(right, pieces), window, excerpt(usable, pieces)
+        )
+        for left, right in (
+            (torque.left_nm, torque.right_nm),
+            (signals.left_radps, signals.right_radps),
+        )
     )
-    return power_noise(torque.difference_nm, signals.difference_radps, *sigmas)
+    return of_torque, of_speed
 
 
 def _shaft_loss(signals: Signals, torque: ShaftTorque, learnt: Learnt) -> FloatArray | None:

@@ -11,6 +11,7 @@ from pipeline.regression import ClusterFit, fit_by_cluster
 from pipeline.result import NO_STATE, SLIP_STATES, STATES, AxleState, StateArray
 from pipeline.rolling import GroundSpeeds
 from pipeline.runs import close_gaps, drop_short, moving_mean, runs, with_hysteresis
+from pipeline.stretches import excerpt, telling
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
@@ -64,8 +65,9 @@ def visible_difference(difference_radps: FloatArray, moving: BoolArray, rate_hz:
     Four robust standard deviations of what is left above the car's own motion (slower than a
     quarter of a second), and not less than 0.3 rad/s.
     """
-    slow = moving_mean(difference_radps, odd_samples(0.25, rate_hz))
-    rest = (difference_radps - slow)[moving]
+    pieces = telling(moving)
+    difference, moving = excerpt(difference_radps, pieces), excerpt(moving, pieces)
+    rest = (difference - moving_mean(difference, odd_samples(0.25, rate_hz)))[moving]
     rest = rest[np.isfinite(rest)]
     sigma = 1.4826 * float(np.median(np.abs(rest))) if len(rest) else 0.0
     return max(_SIGMAS * sigma, _LEAST_DIFFERENCE_RADPS)

@@ -24,6 +24,7 @@ from pipeline.learn import Learnt
 from pipeline.lock import BREAKAWAY, DRIVE, LEAST_SLIDING_S, OVERRUN, SlidingSamples
 from pipeline.result import STATES, AxleState, Phase
 from pipeline.runs import moving_mean
+from pipeline.stretches import excerpt, telling
 
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
@@ -45,9 +46,10 @@ def sliding_samples(
 ) -> SlidingSamples:
     """The chosen samples as the friction law sees them."""
     assert evidence.torque is not None
+    torque = evidence.torque[chosen]
     return SlidingSamples(
-        evidence.torque[chosen].input_nm,
-        evidence.torque[chosen].difference_nm,
+        torque.input_nm,
+        torque.difference_nm,
         learnt.flange_radps[chosen],
         learnt.clusters.label[chosen],
         evidence.rate_hz,
@@ -83,7 +85,8 @@ def flattened(evidence: Evidence, learnt: Learnt) -> Flattening:
         return Flattening({}, 0.0)
     window = odd_samples(SMOOTH_S, evidence.rate_hz)
     total = evidence.torque.input_nm
-    noise = averaged_noise(total, window, evidence.sliding)
+    pieces = telling(evidence.sliding)
+    noise = averaged_noise(excerpt(total, pieces), window, excerpt(evidence.sliding, pieces))
     smooth = moving_mean(total, window)
     chosen = np.flatnonzero(evidence.sliding & np.isfinite(smooth))
     chosen = chosen[:: 1 + len(chosen) // _MOST_LOOKED_AT]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate import Estimate, Grade, SessionAnswer
-from pipeline.evidence import Evidence, energy_doubts
+from pipeline.evidence import Evidence
 from pipeline.heat import GAIN_OF_BOTH
 from pipeline.learn import Learnt
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, ZERO_OF_BOTH
@@ -57,7 +57,7 @@ def budgets(
                     PRELOAD: law.undecided.get(term, 0.0),
                 }
     if evidence.power_w is not None and len(evidence.counted) > 1:
-        energy, doubts = energy_doubts(evidence, evidence.lap_of, len(evidence.laps))
+        energy, doubts = evidence.by_lap
         counted = evidence.counted
         parts["energy_per_lap_j"] = {
             LAPS: mean_interval(energy[counted])[1],

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.regression import student_t
 from pipeline.runs import moving_mean
+from pipeline.stretches import excerpt, spread
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-Values = TypeVar("Values", FloatArray, BoolArray)
 
 # A delay is looked for within this, and changes of torque slower than this are left out: the air,
 # the brakes and the hills come with them. Chosen on simulated sessions, where half a second gives
@@ -174,37 +173,6 @@ def thinned(values: FloatArray, every: int) -> FloatArray:
             total += some[start::every]
         np.divide(total, every, out=means[first // every :][: len(total)])
     return means
-
-
-def spread(
-    values: FloatArray | BoolArray, rate_hz: float, pieces: int, longest_s: float
-) -> tuple[slice, ...]:
-    """So many even pieces of a signal that make up ``longest_s`` together; one of a shorter one.
-
-    >>> spread(np.arange(100.0), 1.0, 2, 20.0)
-    (slice(20, 30, None), slice(70, 80, None))
-    """
-    n, length = len(values), int(longest_s * rate_hz) // pieces
-    if n <= pieces * length:
-        return (slice(0, n),)
-    starts = [int((i + 0.5) * n / pieces - 0.5 * length) for i in range(pieces)]
-    return tuple(slice(start, start + length) for start in starts)
-
-
-def excerpt(values: Values, pieces: tuple[slice, ...]) -> Values:
-    """The pieces one after the other, shape (sum of their lengths,), with a hole at every joint.
-
-    The hole (NaN, or False) is there so that nothing is averaged across a joint.
-
-    >>> excerpt(np.arange(100.0), (slice(20, 22), slice(70, 72))).tolist()
-    [20.0, nan, 70.0, nan]
-    """
-    if len(pieces) == 1:
-        return values[pieces[0]]
-    joined = np.concatenate([values[piece] for piece in pieces])
-    ends = np.cumsum([piece.stop - piece.start for piece in pieces]) - 1
-    joined[ends] = False if joined.dtype == np.bool_ else np.nan
-    return joined
 
 
 def rate_of_change(values: FloatArray, rate_hz: float) -> FloatArray:

@@ -11,7 +11,7 @@ from pipeline.bounded import bounded, sliding_samples
 from pipeline.bounds import Flattening
 from pipeline.choices import why_no_ratio
 from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction, SessionAnswer
-from pipeline.evidence import PHASES, Evidence, energies
+from pipeline.evidence import PHASES, Evidence
 from pipeline.learn import Learnt
 from pipeline.lock import (
     BREAKAWAY,
@@ -25,6 +25,7 @@ from pipeline.lock import (
 )
 from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.result import SLIP_STATES, LapSummary, LockFit, Phase, SlipEvent
+from pipeline.stretches import some
 from pipeline.summaries import bias_answer, effective_lock, mean_answer, state_seconds
 
 FloatArray = NDArray[np.float64]
@@ -133,7 +134,7 @@ def _energy_per_lap(evidence: Evidence) -> Answer:
     counted = evidence.counted
     if not counted:
         return Missing("no lap counts")
-    energy, half = energies(evidence, evidence.lap_of, len(evidence.laps))
+    energy, half = evidence.lap_energies
     return mean_answer(energy[counted], half[counted], "J", evidence.grade, "laps")
 
 
@@ -188,8 +189,9 @@ def lock_fit(
         return None
     split = learnt.split
     if split is None or split.readings is None:
-        samples = sliding_samples(evidence, learnt, learnt.sliding)
-        lap_of = evidence.lap_of[learnt.sliding]
+        shown = some(np.flatnonzero(learnt.sliding))
+        samples = sliding_samples(evidence, learnt, shown)
+        lap_of = evidence.lap_of[shown]
     else:
         # What each sample's tyres say, not what the law made of it.
         samples, lap_of = split.readings, evidence.lap_of[split.read_at]

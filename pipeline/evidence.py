@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.corners import Corner
 from pipeline.estimate import Grade
-from pipeline.heat import TorqueDoubt
+from pipeline.heat import TorqueDoubt, power_noise
 from pipeline.input_torque import InputTorque
 from pipeline.laps import Lap
 from pipeline.result import Phase, StateArray
 from pipeline.split_doubt import SplitDoubt
+from pipeline.stretches import Values, stretches
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
@@ -27,7 +30,7 @@ SHAFT_LOSS = "loss in twisting half-shafts"
 PHASES = (Phase.OVERRUN, Phase.NEUTRAL, Phase.DRIVE)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Evidence:
     """One session as the summaries see it; arrays of shape (n,)."""
 
@@ -51,8 +54,9 @@ class Evidence:
     """Torque at the ring gear by the best evidence; None where nothing tells it."""
     power_w: FloatArray | None
     """Friction power, short holes bridged."""
-    power_noise_w: FloatArray | None
-    """Standard deviation of each sample's power that the sensors' noise gives."""
+    noise: tuple[float, float] | None
+    """Standard deviations of one sample's torque difference [N m] and speed difference [rad/s];
+    None where the power is not measured."""
     shaft_loss_w: FloatArray | None
     """What twisting half-shafts took of the power, taken out; None where they are rigid."""
     bridged: BoolArray
@@ -71,6 +75,16 @@ class Evidence:
         """Positions of the laps that count."""
         return [i for i, lap in enumerate(self.laps) if lap.valid]
 
+    @cached_property
+    def by_lap(self) -> tuple[FloatArray, dict[str, FloatArray]]:
+        """Friction energy of each lap, and by input how far it may be off. [J]"""
+        return energy_doubts(self, self.lap_of, len(self.laps))
+
+    @property
+    def lap_energies(self) -> tuple[FloatArray, FloatArray]:
+        """Friction energy of each lap and half the width of its interval. [J]"""
+        return _with_half_widths(*self.by_lap)
+
 
 def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatArray, FloatArray]:
     """Friction energy of each group of samples and half the width of its interval. [J]
@@ -78,7 +92,12 @@ def energies(evidence: Evidence, group: IndexArray, groups: int) -> tuple[FloatA
     Samples in negative groups count nowhere; holes too long to bridge count as no power. What lies
     on bridged samples is doubted whole.
     """
-    energy, doubts = energy_doubts(evidence, group, groups)
+    return _with_half_widths(*energy_doubts(evidence, group, groups))
+
+
+def _with_half_widths(
+    energy: FloatArray, doubts: Mapping[str, FloatArray]
+) -> tuple[FloatArray, FloatArray]:
     return energy, np.sqrt(np.sum([half**2 for half in doubts.values()], axis=0))
 
 
@@ -89,25 +108,52 @@ def energy_doubts(
     if evidence.power_w is None or evidence.torque is None:
         msg = "energy needs the half-shaft torques"
         raise ValueError(msg)
-    kept = (group >= 0) & np.isfinite(evidence.power_w)
-    place, step = group[kept], 1 / evidence.rate_hz
-
-    def integral(values: FloatArray) -> FloatArray:
-        chosen = values[kept]
-        with np.errstate(over="ignore", invalid="ignore"):
-            if not np.isfinite(chosen.sum()):  # costs less than a look at each
-                chosen = np.nan_to_num(chosen)
-        sums = np.bincount(place, weights=chosen, minlength=groups)
-        return np.asarray(sums * step, dtype=np.float64)
-
-    energy = integral(evidence.power_w)
-    levers = evidence.doubt.levers(evidence.difference_radps, evidence.torque.input_nm)
-    doubts = {
-        **evidence.doubt.energy_half_widths(energy, *(integral(lever) for lever in levers)),
-        BRIDGED: integral(np.where(evidence.bridged, np.abs(evidence.power_w), 0.0)),
-    }
-    if evidence.power_noise_w is not None:
-        doubts[NOISE] = 1.96 * np.sqrt(step * integral(evidence.power_noise_w**2))
+    step = 1 / evidence.rate_hz
+    sums = [
+        _sums(evidence, evidence.power_w[here], evidence.torque[here], group[here], groups, here)
+        for here in stretches(len(group))
+    ]
+    energy, bridged, squared_noise, shaft_loss, *levers = step * np.sum(sums, axis=0)
+    doubts = {**evidence.doubt.energy_half_widths(energy, *levers), BRIDGED: bridged}
+    if evidence.noise is not None:
+        doubts[NOISE] = 1.96 * np.sqrt(step * squared_noise)
     if evidence.shaft_loss_w is not None:
-        doubts[SHAFT_LOSS] = integral(evidence.shaft_loss_w)
+        doubts[SHAFT_LOSS] = shaft_loss
     return energy, doubts
+
+
+def _sums(
+    evidence: Evidence,
+    power: FloatArray,
+    torque: ShaftTorque,
+    group: IndexArray,
+    groups: int,
+    here: slice,
+) -> FloatArray:
+    """Of one stretch, sums over each group of what is integrated, shape (.., groups)."""
+    kept = (group >= 0) & np.isfinite(power)
+    if not kept.all():
+        group, power, torque = group[kept], power[kept], torque[kept]
+
+    def of(values: Values) -> Values:
+        return values[here] if kept.all() else values[here][kept]
+
+    speed, bridged = of(evidence.difference_radps), of(evidence.bridged)
+    noise, loss = evidence.noise, evidence.shaft_loss_w
+    parts = (
+        power,
+        np.where(bridged, np.abs(power), 0.0) if bridged.any() else None,
+        None if noise is None else power_noise(torque.difference_nm, speed, *noise) ** 2,
+        None if loss is None else of(loss),
+        *evidence.doubt.levers(speed, torque.input_nm),
+    )
+
+    def summed(values: FloatArray | None) -> FloatArray:
+        if values is None:
+            return np.zeros(groups)
+        with np.errstate(over="ignore", invalid="ignore"):
+            if not np.isfinite(values.sum()):  # costs less than a look at each
+                values = np.nan_to_num(values)
+        return np.asarray(np.bincount(group, weights=values, minlength=groups), dtype=np.float64)
+
+    return np.stack([summed(part) for part in parts])

@@ -44,6 +44,7 @@ from pipeline.runs import erode, moving_mean
 from pipeline.shaft_twist import Twist, fit_twist, rate_of_difference
 from pipeline.signals import Signals
 from pipeline.split_doubt import SplitDoubt
+from pipeline.stretches import by_stretch, some
 from pipeline.torque import ShaftTorque, corrected, smoothed
 from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_freely
 
@@ -386,17 +387,23 @@ def _rolling_from_turns(
 
 def _gentle(signals: Signals, clusters: Clusters, torque: ShaftTorque) -> BoolArray:
     assert signals.yaw_rate_radps is not None
-    lateral = np.abs(signals.speed_mps * signals.yaw_rate_radps)
-    size = np.abs(torque.input_nm)
+    yaw_rate_radps = signals.yaw_rate_radps
     counted = clusters.label >= 0
-    if not np.isfinite(size[counted]).any():
+    size = np.abs(some(torque.left_nm) + some(torque.right_nm))[some(counted)]
+    if not np.isfinite(size).any():
         return np.zeros(len(counted), dtype=bool)
-    large = float(np.nanpercentile(size[counted], 99))
-    return np.asarray(
-        signals.steady
-        & signals.brakes_off
-        & counted
-        & (signals.speed_mps > _GENTLE_SPEED_MPS)
-        & (lateral < _GENTLE_LATERAL_MPS2)
-        & (size < _GENTLE_INPUT_SHARE * large)
-    )
+    large = float(np.nanpercentile(size, 99))
+
+    def gentle(here: slice) -> BoolArray:
+        speed = signals.speed_mps[here]
+        lateral = np.abs(speed * yaw_rate_radps[here])
+        return np.asarray(
+            signals.steady[here]
+            & signals.brakes_off[here]
+            & counted[here]
+            & (speed > _GENTLE_SPEED_MPS)
+            & (lateral < _GENTLE_LATERAL_MPS2)
+            & (np.abs(torque[here].input_nm) < _GENTLE_INPUT_SHARE * large)
+        )
+
+    return by_stretch(gentle, len(counted))

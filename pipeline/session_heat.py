@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from pipeline.build_sheet import BuildSheet
 from pipeline.estimate import Estimate, Grade, Missing, Predicted, SessionAnswer
-from pipeline.evidence import Evidence, energies
+from pipeline.evidence import Evidence
 from pipeline.heat import energy_by_group
 from pipeline.parts import HeatPaths
 from pipeline.result import HeatAnswer, HeatSummary, Pace
 from pipeline.runs import bridge
 from pipeline.signals import Signals
+from pipeline.stretches import stretches
 from pipeline.summaries import mean_answer
 from pipeline.two_lumps import (
     HeatModel,
@@ -367,16 +368,23 @@ def oil_mean(evidence: Evidence, signals: Signals) -> Estimate | Missing:
     return mean_answer(np.array(seen), shared, "degC", evidence.grade, "laps")
 
 
-def friction_loss_share(
-    evidence: Evidence, input_torque_nm: FloatArray | None, case_radps: FloatArray
-) -> Estimate | Missing:
+def friction_loss_share(evidence: Evidence, signals: Signals) -> Estimate | Missing:
     """Friction energy of the packs over the energy that passes the ring gear, counted laps. [1]"""
-    if evidence.power_w is None or input_torque_nm is None:
+    pull, laps = signals.input_torque_nm, len(evidence.laps)
+    if evidence.power_w is None or pull is None:
         return Missing(evidence.why_no_torque)
-    energy, half = energies(evidence, evidence.lap_of, len(evidence.laps))
-    passed = energy_by_group(
-        np.abs(input_torque_nm * case_radps), evidence.lap_of, len(evidence.laps), evidence.rate_hz
-    )
+    energy, half = evidence.lap_energies
+    left, right = signals.left_radps, signals.right_radps
+    passing = [
+        energy_by_group(
+            np.abs(pull[here] * (0.5 * (left[here] + right[here]))),
+            evidence.lap_of[here],
+            laps,
+            evidence.rate_hz,
+        )
+        for here in stretches(len(pull))
+    ]
+    passed = np.sum(passing, axis=0)
     counted = [at for at in evidence.counted if passed[at] > 0]
     return mean_answer(
         energy[counted] / passed[counted], half[counted] / passed[counted],

@@ -6,6 +6,7 @@ Says where each signal comes from and what is absent; nothing is analysed here.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,6 +26,7 @@ from pipeline.laps import (
 from pipeline.push import from_acceleration
 from pipeline.rolling import GroundSpeeds, ground_of, speed_by_steered_wheels
 from pipeline.runs import drop_short, earlier, erode, widen
+from pipeline.stretches import by_stretch
 from pipeline.torque import ShaftTorque, Zero, zero_at_standstill
 
 FloatArray = NDArray[np.float64]
@@ -128,7 +130,13 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
     left, right = (_required_wheel(session, f"wheel_speed_{axle}{side}_radps") for side in "lr")
     sources: list[tuple[str, str]] = []
     speed, independent, of_wheels = _speed(session, sheet, left, right, sources)
-    standing = (speed < _AT_REST_MPS) & (np.abs(left) + np.abs(right) < _AT_REST_RADPS)
+    standing = by_stretch(
+        lambda here: (
+            (speed[here] < _AT_REST_MPS)
+            & (np.abs(left[here]) + np.abs(right[here]) < _AT_REST_RADPS)
+        ),
+        len(speed),
+    )
     torque, zeros = _torque(session, standing)
     yaw_rate = _yaw_rate(session, standing, sources)
     wheelbase = sheet.car.wheelbase_m
@@ -151,8 +159,9 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         channels=session.channels,
     )
     found = _input_torque(running, torque, zeros, sheet, sources)
-    used = [f"wheel_speed_{axle}l_radps", f"wheel_speed_{axle}r_radps"]
-    used += ["shaft_torque_left_nm", "shaft_torque_right_nm"] if torque else []
+    used = {f"wheel_speed_{axle}l_radps": left, f"wheel_speed_{axle}r_radps": right}
+    if torque is not None:
+        used |= {"shaft_torque_left_nm": torque.left_nm, "shaft_torque_right_nm": torque.right_nm}
     clean = _clean(session, used)
     x, y = _position(session, sources)
     return Signals(
@@ -166,7 +175,8 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         torque=torque,
         input=found,
         accel_long_mps2=session.channels.get("accel_long_mps2"),
-        accel_lat_mps2=session.channels.get("accel_lat_mps2"),
+        # With both half-shaft torques nothing asks for it.
+        accel_lat_mps2=None if torque else session.channels.get("accel_lat_mps2"),
         oil_c=session.channels.get("oil_temperature_c"),
         x_m=x,
         y_m=y,
@@ -310,10 +320,10 @@ def with_torques_in_step(session: Session, delay_s: float) -> Session:
     return replace(session, channels=channels, suspect=suspect)
 
 
-def _clean(session: Session, names: list[str]) -> BoolArray:
+def _clean(session: Session, used: Mapping[str, FloatArray]) -> BoolArray:
     clean = np.ones(len(session.time_s), dtype=bool)
-    for name in names:
-        clean &= np.isfinite(session.channels[name])
+    for name, values in used.items():
+        clean &= np.isfinite(values)
         if name in session.suspect:
             clean &= ~session.suspect[name]
     return clean
@@ -324,7 +334,8 @@ def _away_from_shifts(session: Session) -> BoolArray:
     if gear is None:
         return np.ones(len(session.time_s), dtype=bool)
     changed = np.zeros(len(gear), dtype=bool)
-    known = np.where(np.isnan(gear), 0.0, gear)
+    holes = np.isnan(gear)
+    known = np.where(holes, 0.0, gear) if holes.any() else gear
     changed[1:] = known[1:] != known[:-1]
     return ~widen(changed, round(_SHIFT_GUARD_S * session.rate_hz))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from pipeline.evidence import PHASES, Evidence
 from pipeline.learn import Learnt
 from pipeline.regression import ratio_interval
 from pipeline.result import STATES, AxleState, Phase, SlipEvent
+from pipeline.stretches import by_stretch, stretches
 from pipeline.summaries import mean_answer
 
 FloatArray = NDArray[np.float64]
@@ -48,12 +50,14 @@ def corner_measures(
         Speed difference that the path asks for, and ground speed.
     events : tuple of SlipEvent
     """
-    with np.errstate(invalid="ignore"):
-        cornering = (
-            (np.abs(expected_radps) > 2 * learnt.sliding_radps)
-            & (speed_mps > LEAST_SPEED_MPS)
-            & np.isfinite(learnt.difference_radps)
-        )
+    cornering = by_stretch(
+        lambda part: (
+            (np.abs(expected_radps[part]) > 2 * learnt.sliding_radps)
+            & (speed_mps[part] > LEAST_SPEED_MPS)
+            & np.isfinite(learnt.difference_radps[part])
+        ),
+        len(speed_mps),
+    )
     found: dict[str, Answer] = {}
     parts: dict[str, dict[str, float]] = {}
     for phase in (Phase.DRIVE, Phase.OVERRUN):
@@ -67,12 +71,17 @@ def corner_measures(
     return found, parts
 
 
-def _by_lap(evidence: Evidence, here: BoolArray, values: FloatArray) -> FloatArray:
-    """Sum of the values where chosen for every counted lap that has enough of them."""
-    chosen = here & (evidence.lap_of >= 0)
+def _by_lap(
+    evidence: Evidence, here: BoolArray, values: Callable[[slice], FloatArray]
+) -> FloatArray:
+    """Sum of each stretch's values where chosen for every counted lap that has enough of them."""
     laps = len(evidence.laps)
-    count = np.bincount(evidence.lap_of[chosen], minlength=laps)
-    sums = np.bincount(evidence.lap_of[chosen], weights=values[chosen], minlength=laps)
+    count, sums = np.zeros(laps), np.zeros(laps)
+    for part in stretches(len(here)):
+        chosen = here[part] & (evidence.lap_of[part] >= 0)
+        lap = evidence.lap_of[part][chosen]
+        count += np.bincount(lap, minlength=laps)
+        sums += np.bincount(lap, weights=values(part)[chosen], minlength=laps)
     kept = [i for i in evidence.counted if count[i] >= _LEAST_IN_CORNERS_S * evidence.rate_hz]
     return np.asarray(sums[kept], dtype=np.float64)
 
@@ -92,13 +101,15 @@ def _share_taken(
     phase: Phase,
 ) -> tuple[Answer, dict[str, float]]:
     """Speed difference over the expected one: 1 turns freely, 0 is held, below 0 runs away."""
-    asked = _by_lap(evidence, here, np.abs(expected))
+    asked = _by_lap(evidence, here, lambda part: np.abs(expected[part]))
     if len(asked) < _FEWEST_LAPS:
         return Missing(_why_not(evidence, len(asked), phase)), {}
-    taken = _by_lap(evidence, here, learnt.difference_radps * np.sign(expected))
+    taken = _by_lap(
+        evidence, here, lambda part: learnt.difference_radps[part] * np.sign(expected[part])
+    )
     share, scatter = ratio_interval(taken, asked)
     # Radii that differ by a share widen the difference asked for one way and narrow it the other.
-    swing = _by_lap(evidence, here, speed * np.sign(expected))
+    swing = _by_lap(evidence, here, lambda part: speed[part] * np.sign(expected[part]))
     uneven = _radius_doubt(learnt) * float(np.sum(swing)) / float(np.sum(asked))
     parts = {LAPS: scatter, RADII: abs(share * uneven), TRACK: abs(share * _TRACK)}
     half = math.hypot(*parts.values())
@@ -121,12 +132,12 @@ def _radius_doubt(learnt: Learnt) -> float:
 
 def _share_held(evidence: Evidence, here: BoolArray, phase: Phase) -> Answer:
     """Share of the time in corners that the axle is held."""
-    whole = _by_lap(evidence, here, np.ones(len(here)))
+    whole = _by_lap(evidence, here, lambda part: np.ones(part.stop - part.start))
     if len(whole) < _FEWEST_LAPS:
         return Missing(_why_not(evidence, len(whole), phase))
-    held = evidence.state == STATES.index(AxleState.HELD)
-    part = _by_lap(evidence, here, held.astype(np.float64))
-    share, half = ratio_interval(part, whole)
+    code = STATES.index(AxleState.HELD)
+    held = _by_lap(evidence, here, lambda part: (evidence.state[part] == code).astype(np.float64))
+    share, half = ratio_interval(held, whole)
     return Estimate(
         share, share - half, share + half, "1", len(whole), evidence.grade,
         f"time held over time in corners under {phase}; interval from the laps' scatter",

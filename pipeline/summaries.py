@@ -44,7 +44,7 @@ def lap_summaries(evidence: Evidence, events: tuple[SlipEvent, ...]) -> tuple[La
     if evidence.power_w is None:
         energy = [Missing(evidence.why_no_torque)] * len(evidence.laps)
     else:
-        values, halves = energies(evidence, evidence.lap_of, len(evidence.laps))
+        values, halves = evidence.lap_energies
         energy = [
             _estimate(value, half, "J", lap.stop - lap.first, evidence.grade,
                       "sum over the lap's samples; interval from the torque sensors' calibration")
@@ -143,13 +143,15 @@ def effective_lock(
     ``samples.lap`` holds the units that the interval is taken over; ``units`` names them.
     ``locking_half_nm`` is what they share: half width of their mean locking torque. [N m]
     """
-    labels, group = np.unique(samples.lap, return_inverse=True)
+    labels = np.flatnonzero(np.bincount(samples.lap))
     if len(labels) < _FEWEST_STRETCHES:
         count = len(labels) or "no"
         return Missing(f"{count} {units}; at least {_FEWEST_STRETCHES} are needed for an interval")
-    parts = np.bincount(group, weights=samples.locking_torque_nm)
-    wholes = np.bincount(group, weights=np.abs(samples.input_torque_nm))
-    value, half = ratio_interval(parts.astype(np.float64), wholes.astype(np.float64))
+    parts, wholes = (
+        np.bincount(samples.lap, weights=each)[labels].astype(np.float64)
+        for each in (samples.locking_torque_nm, np.abs(samples.input_torque_nm))
+    )
+    value, half = ratio_interval(parts, wholes)
     half = float(np.hypot(half, locking_half_nm * len(samples.lap) / float(np.sum(wholes))))
     return _estimate(value, half, "1", len(labels), grade, f"ratio of sums over {units}")
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.runs import moving_mean, runs
+from pipeline.stretches import stretches
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -114,9 +115,13 @@ def corrected(
     input_zero_nm : float
         What the sum reads too much. [N m]
     """
-    difference = torque.difference_nm - offset_nm - gain_mismatch * torque.input_nm
-    total = torque.input_nm - input_zero_nm - gain_mismatch * difference
-    return ShaftTorque(0.5 * (total + difference), 0.5 * (total - difference))
+    left, right = (np.empty(len(torque.left_nm)) for _ in range(2))
+    for here in stretches(len(left)):
+        seen = torque[here]
+        difference = seen.difference_nm - offset_nm - gain_mismatch * seen.input_nm
+        total = seen.input_nm - input_zero_nm - gain_mismatch * difference
+        left[here], right[here] = 0.5 * (total + difference), 0.5 * (total - difference)
+    return ShaftTorque(left, right)
 
 
 def smoothed(torque: ShaftTorque, samples: int) -> ShaftTorque:

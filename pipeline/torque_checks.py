@@ -16,8 +16,10 @@ from pipeline.learn import Learnt
 from pipeline.regression import student_t
 from pipeline.result import QualityNote
 from pipeline.signals import Signals
+from pipeline.stretches import by_stretch
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 _MOVING_MPS = 8.0
 _STRAIGHT_MPS2 = 1.0
@@ -40,14 +42,15 @@ def swapped_torques(
     """
     if signals.torque is None:
         return []
-    chosen = learnt.sliding & np.isfinite(signals.torque.difference_nm)
+    torque = signals.torque
+    chosen = learnt.sliding & np.isfinite(torque.left_nm) & np.isfinite(torque.right_nm)
     if np.count_nonzero(chosen) < _LEAST_SLIDING_S * signals.rate_hz:
         why = "not observable: the packs hardly slide in this log"
         return [QualityNote(_LEFT, "swapped sides", 0, None, why, "taken as mapped")]
     wrong = [name in signs and signs[name].wrong for name in (_LEFT, _RIGHT)]
     if wrong[0] != wrong[1]:
         return []  # their difference is a sum; said with the sign
-    difference, slip = signals.torque.difference_nm[chosen], learnt.flange_radps[chosen]
+    difference, slip = torque[chosen].difference_nm, learnt.flange_radps[chosen]
     share, samples = opposes_slip(difference, slip)
     side = -1.0 if driven_swapped(sides) != wrong[0] else 1.0
     if side * share > -LEAST_ACCORD:
@@ -76,24 +79,31 @@ def coasting(
     """What the torques read on straight coasting, where little torque passes."""
     if signals.torque is None:
         return []
-    free = signals.steady & signals.brakes_off & (signals.speed_mps > _MOVING_MPS)
-    if signals.yaw_rate_radps is not None:
-        free &= np.abs(signals.speed_mps * signals.yaw_rate_radps) < _STRAIGHT_MPS2
-    throttle, gear = channels.get("throttle_ratio"), channels.get("gear")
-    free &= signals.torque.input_nm < 0 if throttle is None else throttle < _SHUT
+    torque, throttle, gear = signals.torque, channels.get("throttle_ratio"), channels.get("gear")
+
+    def coasts(here: slice) -> BoolArray:
+        speed = signals.speed_mps[here]
+        free = signals.steady[here] & signals.brakes_off[here] & (speed > _MOVING_MPS)
+        if signals.yaw_rate_radps is not None:
+            free &= np.abs(speed * signals.yaw_rate_radps[here]) < _STRAIGHT_MPS2
+        shut = torque[here].input_nm < 0 if throttle is None else throttle[here] < _SHUT
+        return free & shut
+
+    free = by_stretch(coasts, len(signals.time_s))
     where, channel = "coasting straight on", _LEFT
     neutral = None if gear is None else free & (gear == 0)
     in_neutral = neutral is not None and np.count_nonzero(neutral) > signals.rate_hz
     if neutral is not None and in_neutral:
         free, where = neutral, "rolling in neutral"
-    free &= (learnt.clusters.label >= 0) & np.isfinite(signals.torque.difference_nm)
+    free &= learnt.clusters.label >= 0
+    free &= np.isfinite(torque.left_nm) & np.isfinite(torque.right_nm)
     seconds = np.count_nonzero(free) / signals.rate_hz
     cluster = learnt.clusters.label[free]
     if seconds < _LEAST_COASTING_S or len(np.unique(cluster)) < _FEWEST_CLUSTERS:
         why = f"not observable: {seconds:.1f} s of straight coasting in the counted laps"
         return [QualityNote(channel, "zero while coasting", 0, None, why, "none")]
-    mean, half, m = _mean_of_clusters(signals.torque.difference_nm[free], cluster)
-    total, total_half, _ = _mean_of_clusters(signals.torque.input_nm[free], cluster)
+    mean, half, m = _mean_of_clusters(torque[free].difference_nm, cluster)
+    total, total_half, _ = _mean_of_clusters(torque[free].input_nm, cluster)
     clear = abs(mean) > half
     return [
         QualityNote(
