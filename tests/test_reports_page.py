@@ -39,6 +39,8 @@ def opened(shared_page: WatchedPage, calm_page: Path) -> Page:
 def page(opened: Page) -> Page:
     """The page as it is after opening, without the time to open it again."""
     if opened.locator("th[aria-sort$=scending], details[open]").count():
+        # Scrolled back to where it was, it would move under the first click.
+        opened.evaluate("history.scrollRestoration = 'manual'")
         opened.reload()
     opened.evaluate(
         """() => new Promise((done) => {

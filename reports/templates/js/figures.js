@@ -13,7 +13,6 @@ for (const plot of document.querySelectorAll(".plot")) {
   const cursor = document.createElement("div");
   cursor.className = along === "map" ? "cursor spot" : "cursor";
   plot.parentElement.append(cursor);
-  plot.style.minHeight = `${plot.dataset.height}px`;
   drawings.set(name, {
     name, along, plot, cursor, figure: figures[name], drawn: false, stale: true, near: false, width: 0,
   });

@@ -179,6 +179,10 @@ function wirePrinting() {
   });
 }
 
+// Each figure's room is kept from the start: nothing moves under the pointer when it is drawn.
+for (const drawing of drawings.values()) {
+  drawing.plot.style.minHeight = `${layoutOf(drawing, drawing.plot.clientWidth).height}px`;
+}
 whenChosen(showChoice);
 tables.forEach(wireTable);
 wirePickers();
