@@ -42,6 +42,7 @@ def page(opened: Page) -> Page:
         # Scrolled back to where it was, it would move under the first click.
         opened.evaluate("history.scrollRestoration = 'manual'")
         opened.reload()
+        opened.evaluate("history.scrollRestoration = 'auto'")
     opened.evaluate(
         """() => new Promise((done) => {
           addEventListener("hashchange", () => setTimeout(done), { once: true });
