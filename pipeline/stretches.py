@@ -19,14 +19,15 @@ AT_ONCE = 1 << 18
 _ENOUGH, _PIECES, _FEWEST = 1 << 20, 64, 100_000
 
 
-def stretches(n: int, at_once: int = AT_ONCE) -> Iterator[slice]:
+def stretches(n: int, at_once: int | None = None) -> Iterator[slice]:
     """Slices of at most so many samples that cover all n, in order; one where there is none.
 
     >>> list(stretches(5, at_once=3))
     [slice(0, 3, None), slice(3, 5, None)]
     """
-    for first in range(0, max(n, 1), at_once):
-        yield slice(first, min(n, first + at_once))
+    size = at_once or AT_ONCE
+    for first in range(0, max(n, 1), size):
+        yield slice(first, min(n, first + size))
 
 
 def by_stretch(work: Callable[[slice], Values], n: int) -> Values:
