@@ -131,7 +131,13 @@ def _onto_points(
     at = stretch.index[stretch.rows][own_here]
     has_own = np.zeros(len(time_s), dtype=bool)
     has_own[at] = True
-    values, hole, beyond = _between_samples(channel, si, stretch)
+    # On an even base a sample is its point's value; only points without one ask their neighbours.
+    asked = np.flatnonzero(~has_own) if base.even else np.arange(len(time_s))
+    values, hole = np.full(len(time_s), np.nan), np.zeros(len(time_s))
+    beyond = np.zeros(len(time_s), dtype=bool)
+    values[asked], hole[asked], beyond[asked] = _between_samples(
+        channel, si, stretch, time_s[asked]
+    )
     apart = (hole > longest) | beyond
     # Between uneven stamps a value is drawn, but not towards a sample beyond a hole.
     as_is = apart[at] | base.even
@@ -155,10 +161,10 @@ def _onto_points(
 
 
 def _between_samples(
-    channel: Channel, si: FloatArray, stretch: Stretch
+    channel: Channel, si: FloatArray, stretch: Stretch, time_s: FloatArray
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """What the channel's samples give at each point, how far they lie apart, where none is near."""
-    base, time_s = stretch.base, stretch.time_s
+    base = stretch.base
     own = np.isfinite(si)
     stamps, samples = stretch.stamps_s[own], si[own]
     if not len(stamps):
