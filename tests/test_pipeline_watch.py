@@ -10,7 +10,7 @@ import pytest
 from conftest import Sidegear
 
 from loaders.logbook import Logbook
-from pipeline.commands.watch import Arrival, arrivals, at_rest, ends_whole, stamps_in
+from pipeline.commands.watch import Arrival, arrivals, at_rest, ends_whole, stamps_in, stamps_there
 
 SEASON = Path(__file__).parents[1] / "sample_logs" / "season"
 CARD = Path("card/run.csv")
@@ -87,6 +87,14 @@ def test_unfinished_copies_hidden_files_and_settings_are_no_logs(tmp_path: Path)
         (tmp_path / name).write_bytes(b"" if name == "empty" else b"1\n")
     (tmp_path / "folder").mkdir()
     assert [path.name for path in stamps_in(tmp_path)] == ["run.csv"]
+
+
+def test_a_card_that_was_pulled_is_waited_for(tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    assert stamps_there(card) == {}
+    card.mkdir()
+    (card / "run.csv").write_bytes(b"1\n")
+    assert [path.name for path in stamps_there(card)] == ["run.csv"]
 
 
 def test_what_lies_in_the_folder_is_added_and_the_first_page_written(

@@ -110,6 +110,14 @@ def stamps_in(folder: Path) -> dict[Path, tuple[int, int]]:
     return found
 
 
+def stamps_there(folder: Path) -> dict[Path, tuple[int, int]]:
+    """What `stamps_in` finds; nothing while the folder is away, as a card that was pulled is."""
+    try:
+        return stamps_in(folder)
+    except (InputError, OSError):
+        return {}
+
+
 @click.command()
 @click.argument("watched", metavar="FOLDER", type=click.Path(path_type=Path))
 @LOGBOOK
@@ -140,7 +148,7 @@ def _watch(watched: Path, logbook: Logbook, rest_s: float, *, once: bool) -> int
     settings = _settings_stamp(logbook)
     while True:
         now_s = time.monotonic()
-        seen = arrivals(seen, stamps_in(watched), now_s)
+        seen = arrivals(seen, stamps_there(watched), now_s)
         if (settings_now := _settings_stamp(logbook)) != settings:
             settings = settings_now
             seen |= {path: replace(seen[path], done=False) for path in refused & seen.keys()}
