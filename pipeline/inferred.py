@@ -32,11 +32,18 @@ from pipeline.push import AIR_DENSITY_KGPM3, GRAVITY_MPS2
 from pipeline.regression import TooFewClustersError
 from pipeline.runs import bridge, drop_short, erode, widen
 from pipeline.signals import Signals
-from pipeline.split import FIGURE_BELIEFS, Belief, SplitFit, fit_split, wheel_doubt
+from pipeline.split import (
+    FIGURE_BELIEFS,
+    Belief,
+    SplitFit,
+    at_input_torque,
+    fit_split,
+    wheel_doubt,
+)
 from pipeline.split_doubt import SplitDoubt
 from pipeline.stated import Stated, stated
 from pipeline.torque import ShaftTorque
-from pipeline.wheel_balance import AxleRun, wheel_torques
+from pipeline.wheel_balance import AxleRun
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -45,6 +52,9 @@ IndexArray = NDArray[np.intp]
 # All signals pass the same filter, so that what it takes off one it takes off all; in a fifth of a
 # second a parabola still follows a throttle. Chosen on simulated cars.
 _WINDOW_S = 0.21
+# What the ground speed is off by beside its noise, one standard deviation: sensors on the body, the
+# lateness of toothed wheels. Common practice, no source.
+_COMMON_SLIP = 1e-3
 _SAMPLES_PER_S = 20.0
 _LEAST_RATE_HZ = 20.0
 _AWAY_FROM_BRAKES_S = 0.15
@@ -246,6 +256,7 @@ def _axle_run(
     forward = rate_of_change(signals.speed_mps, rate, 0.3)
     turning = rate_of_change(signals.yaw_rate_radps, rate, _WINDOW_S)
     to_front = (1 - front) * wheelbase
+    to_transfer = mass * height * _figure(car, "driven_roll_share").value / car.track_m
     return AxleRun(
         speed_mps=speed,
         yaw_rate_radps=yaw_rate,
@@ -255,13 +266,18 @@ def _axle_run(
         right_spin_radps2=rate_of_change(signals.right_radps, rate, _WINDOW_S),
         input_torque_nm=torque,
         weight_n=mass * (GRAVITY_MPS2 * (1 - front) + forward * height / wheelbase),
+        weight_change_nps=rate_of_change(forward, rate, _WINDOW_S) * mass * height / wheelbase,
         downforce_n=0.5 * AIR_DENSITY_KGPM3 * down * (1 - down_front) * speed**2,
-        transfer_n=mass * lateral * height * _figure(car, "driven_roll_share").value / car.track_m,
+        transfer_n=to_transfer * lateral,
+        transfer_change_nps=to_transfer * rate_of_change(signals.accel_lat_mps2, rate, _WINDOW_S),
         # Both axles' side forces push the car sideways, and their difference turns it.
         side_force_n=mass
         * (to_front * lateral - _YAW_INDEX * front * (1 - front) * wheelbase**2 * turning)
         / wheelbase,
         faster_side=side,
+        speed_doubt=np.hypot(
+            _COMMON_SLIP, _left_of_noise(signals.speed_mps, speed, window) / np.maximum(speed, 1.0)
+        ),
         lap=label,
         track_m=car.track_m,
         wheelbase_m=wheelbase,
@@ -269,6 +285,18 @@ def _axle_run(
         wheel_inertia_kgm2=_figure(car, "wheel_inertia_kgm2").value,
         rolling_resistance=_figure(car, "rolling_resistance").value,
     )
+
+
+def _left_of_noise(values: FloatArray, smooth: FloatArray, window: int) -> float:
+    """Standard deviation of the noise that the parabola leaves at its middle.
+
+    Source: Savitzky & Golay, Anal. Chem. 36 (1964) 1627: of the noise's square it leaves
+    ``3 (3 N^2 - 7) / (4 N (N^2 - 4))`` of N samples.
+    """
+    rest = np.abs(values - smooth)
+    kept = 3 * (3 * window**2 - 7) / (4 * window * (window**2 - 4))
+    raw = 1.4826 * float(np.median(rest[np.isfinite(rest)]))
+    return raw * math.sqrt(kept / (1 - kept))
 
 
 def _figure(car: Car, name: str) -> Stated:
@@ -293,8 +321,8 @@ def _beliefs(car: Car) -> dict[str, Belief]:
 
 _ARRAYS = (
     "speed_mps", "yaw_rate_radps", "left_radps", "right_radps", "left_spin_radps2",
-    "right_spin_radps2", "input_torque_nm", "weight_n", "downforce_n", "transfer_n", "side_force_n",
-    "faster_side", "lap",
+    "right_spin_radps2", "input_torque_nm", "weight_n", "weight_change_nps", "downforce_n",
+    "transfer_n", "transfer_change_nps", "side_force_n", "speed_doubt", "faster_side", "lap",
 )  # fmt: skip
 
 
@@ -412,7 +440,7 @@ def _apart(adding: LockLaw, other: LockLaw, run: AxleRun) -> dict[str, float]:
 
 def _reading(run: AxleRun, fit: SplitFit) -> FloatArray:
     """Torque difference as both wheels tell it together, shape (n,). [N m]"""
-    told = wheel_torques(run, fit.figures, fit.tyre)
+    told = at_input_torque(run, fit.figures, fit.tyre)
     left, right = (doubt**-2 for doubt in wheel_doubt(run, fit.tyre, told))
     total = run.input_torque_nm
     both = (2 * told.left_nm - total) * left + (total - 2 * told.right_nm) * right

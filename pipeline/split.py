@@ -7,6 +7,7 @@ follows the law.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +20,9 @@ from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun, WheelTorques, wheel_torques
 
 FloatArray = NDArray[np.float64]
+Weights = tuple[FloatArray, FloatArray]
+Chosen = NDArray[np.bool_] | slice
+_ByLap = Callable[[Chosen], FloatArray]
 
 # Samples this far apart in time are no new evidence on the tyres: they share the road, the tyres'
 # temperature and what a tyre of so few numbers cannot follow. At 20 samples a second, one second.
@@ -69,7 +73,11 @@ FIGURE_BELIEFS = {
     "track": Belief(1.0, 0.003),
     "transfer": Belief(1.0, 0.06),
     "downforce": Belief(1.0, 0.08),
+    # Bodies roll and pitch at 2 to 4 Hz with 0.3 to 0.7 of the critical damping (common practice,
+    # no source); what grows slowly comes late by twice the damping over the angular frequency.
+    "lag_s": Belief(0.06, 0.03),
 }
+_SLIP_STEP = 1e-5
 _STEP = {"left_radius": 1e-5, "right_radius": 1e-5, "track": 1e-4}
 # Wide enough to say nothing; they only keep a law that the log does not show where it starts.
 _LAW_BELIEFS = {
@@ -136,15 +144,15 @@ def fit_split(
     precision = np.zeros((len(mean), len(mean)))
     np.fill_diagonal(precision, [each.sigma**-2 for each in known.values()] + [0.0] * bands.count)
     precision[len(known) :, len(known) :] = bands.precision
-    x, slip, scale, weight = _settled(problem, mean, precision)
-    residual, slopes, _ = problem.linear(x, slip, weight)
+    found = _settled(problem, mean, precision)
+    x, scale, line = found.x, found.scale, found.line
     limit = _HUBER * scale
-    tempered = scale * np.sqrt(_ALIKE_SAMPLES)
-    score = slopes * (np.clip(residual, -limit, limit) / tempered**2)[:, None]
-    inner = slopes * ((np.abs(residual) <= limit) / tempered)[:, None]
-    lap = np.concatenate((run.lap, run.lap))
-    scores = np.stack([score[lap == label].sum(axis=0) for label in labels])
-    hessians = np.stack([inner[lap == label].T @ inner[lap == label] for label in labels])
+    near = np.abs(line.residual) <= limit
+    gradient, hessian = line.without_common_slip(
+        np.clip(line.residual, -limit, limit), near.astype(np.float64), scale**2 * _ALIKE_SAMPLES
+    )
+    scores = np.stack([gradient(run.lap == label) for label in labels])
+    hessians = np.stack([hessian(run.lap == label) for label in labels])
     total = hessians.sum(axis=0) + precision
     downhill = scores.sum(axis=0) + precision @ (x - mean)
     shifts = np.linalg.solve(total - hessians, (scores - downhill)[:, :, None])[:, :, 0]
@@ -154,7 +162,8 @@ def fit_split(
     law = ClusterFit(
         x[at], x[at] + shifts[:, at], scale, int(np.count_nonzero(run.faster_side)), shared
     )
-    loss = huber_loss(residual, scale)
+    lap = np.concatenate((run.lap, run.lap))
+    loss = huber_loss(line.residual, scale)
     return SplitFit(
         humbled(law),
         terms,
@@ -214,9 +223,7 @@ def wheel_doubt(run: AxleRun, tyre: Tyre, torques: WheelTorques) -> tuple[FloatA
     lateral = np.clip(torques.push.side_share, 0.0, 0.97)
 
     def one(torque: FloatArray, load: FloatArray, use: FloatArray) -> FloatArray:
-        steep = (
-            tyre.stiffness * run.radius_m * load * np.maximum(1 - np.minimum(use, 1.0), 0.15) ** 2
-        )
+        steep = _steepness(run, tyre, load, use)
         squared = (
             _TORQUE_NM**2
             + (_SLIP * steep) ** 2
@@ -231,6 +238,37 @@ def wheel_doubt(run: AxleRun, tyre: Tyre, torques: WheelTorques) -> tuple[FloatA
         one(torques.left_nm, torques.left_load_n, push.left_use),
         one(torques.right_nm, torques.right_load_n, push.right_use),
     )
+
+
+def at_input_torque(run: AxleRun, figures: AxleFigures, tyre: Tyre) -> WheelTorques:
+    """Both wheels' torques where the speed's error is what the input torque makes it. [N m]
+
+    Notes
+    -----
+    A speed that reads low shows as slip of both wheels alike, and as more torque of both than the
+    input torque is. The common slip that leaves least of both doubts is taken; derived here.
+    """
+    slip, side_slip = np.zeros(len(run.lap)), None
+    for _ in range(3):
+        told = wheel_torques(
+            run, figures, tyre, steps=8 if side_slip is None else 2, side_slip=side_slip,
+            common_slip=slip,
+        )  # fmt: skip
+        side_slip = told.push.side_slip
+        left, right = wheel_doubt(run, tyre, told)
+        known = 1 / (left * left + right * right)
+        steep = _steepness(run, tyre, told.left_load_n, told.push.left_use)
+        steep = steep + _steepness(run, tyre, told.right_load_n, told.push.right_use)
+        over = run.input_torque_nm - told.left_nm - told.right_nm
+        trust = run.speed_doubt**-2
+        slip = slip + (steep * over * known - slip * trust) / (steep * steep * known + trust)
+    return wheel_torques(run, figures, tyre, steps=2, side_slip=side_slip, common_slip=slip)
+
+
+def _steepness(run: AxleRun, tyre: Tyre, load: FloatArray, use: FloatArray) -> FloatArray:
+    """Torque per slip, shape (n,). [N m]"""
+    left_over = np.maximum(1 - np.minimum(use, 1.0), 0.15)
+    return np.asarray(tyre.stiffness * run.radius_m * load * left_over**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +301,70 @@ def _no_bands(run: AxleRun) -> _Bands:
 
 
 @dataclass(frozen=True, slots=True)
+class _Hidden:
+    """What every sample has to itself, shape (n,)."""
+
+    side_slip: FloatArray | None
+    common_slip: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Residuals and how they change."""
+
+    residual: FloatArray
+    """Both rows of every sample, shape (2 n,)."""
+    slopes: FloatArray
+    """By every number, shape (2 n, p)."""
+    lever: FloatArray
+    """By the sample's common slip, shape (2 n,)."""
+    slip_precision: FloatArray
+    """Inverse variance of that, shape (n,)."""
+    hidden: _Hidden
+
+    def without_common_slip(
+        self, pull: FloatArray, weight: FloatArray, tempered: float
+    ) -> tuple[_ByLap, _ByLap]:
+        """Gradient and Hessian over some samples once each sample's common slip has answered.
+
+        Elimination of the slip from the normal equations (Schur complement).
+        """
+        n = len(self.slip_precision)
+        across, steep = self._across(weight)
+        rest = self._two(self.lever * pull) + self.slip_precision * self.hidden.common_slip
+
+        def gradient(chosen: Chosen) -> FloatArray:
+            both = self.slopes[:n][chosen].T @ pull[:n][chosen]
+            both = both + self.slopes[n:][chosen].T @ pull[n:][chosen]
+            return np.asarray(both - across[chosen].T @ (rest / steep)[chosen]) / tempered
+
+        def hessian(chosen: Chosen) -> FloatArray:
+            left, right, shared = self.slopes[:n][chosen], self.slopes[n:][chosen], across[chosen]
+            both = left.T @ (left * weight[:n][chosen][:, None])
+            both = both + right.T @ (right * weight[n:][chosen][:, None])
+            return np.asarray(both - shared.T @ (shared / steep[chosen][:, None])) / tempered
+
+        return gradient, hessian
+
+    def slip_change(self, change: FloatArray, weight: FloatArray) -> FloatArray:
+        """How each sample's common slip answers when the numbers change, shape (n,)."""
+        across, steep = self._across(weight)
+        rest = self._two(self.lever * weight * self.residual)
+        rest = rest + self.slip_precision * self.hidden.common_slip
+        return np.asarray(-(rest + across @ change) / steep)
+
+    def _across(self, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+        n = len(self.slip_precision)
+        by = self.lever * weight
+        across = by[:n, None] * self.slopes[:n] + by[n:, None] * self.slopes[n:]
+        return across, self._two(self.lever * by) + self.slip_precision
+
+    def _two(self, rows: FloatArray) -> FloatArray:
+        n = len(self.slip_precision)
+        return np.asarray(rows[:n] + rows[n:])
+
+
+@dataclass(frozen=True, slots=True)
 class _Problem:
     run: AxleRun
     names: tuple[str, ...]
@@ -280,20 +382,23 @@ class _Problem:
     def _of(self, x: FloatArray, name: str) -> float:
         return float(x[self.names.index(name)])
 
-    def torques(self, x: FloatArray, steps: int, side_slip: FloatArray | None) -> WheelTorques:
+    def torques(self, x: FloatArray, steps: int, hidden: _Hidden) -> WheelTorques:
         return wheel_torques(
-            self.run, self.figures(x), self.tyre(x), steps=steps, side_slip=side_slip
+            self.run,
+            self.figures(x),
+            self.tyre(x),
+            steps=steps,
+            side_slip=hidden.side_slip,
+            common_slip=hidden.common_slip,
         )
 
-    def weights(self, x: FloatArray, side_slip: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    def weights(self, x: FloatArray, hidden: _Hidden) -> Weights:
         """Inverse of each residual's uncertainty, for both rows of every sample."""
-        left, right = wheel_doubt(self.run, self.tyre(x), self.torques(x, 8, side_slip))
+        left, right = wheel_doubt(self.run, self.tyre(x), self.torques(x, 8, hidden))
         sliding = self.run.faster_side != 0
         return 1 / np.where(sliding, left, np.hypot(left, right)), np.where(sliding, 1 / right, 0.0)
 
-    def residual(
-        self, x: FloatArray, torques: WheelTorques, weight: tuple[FloatArray, FloatArray]
-    ) -> FloatArray:
+    def residual(self, x: FloatArray, torques: WheelTorques, weight: Weights) -> FloatArray:
         """Weighted residuals of both rows of every sample, shape (2 n,)."""
         side, pull = self.run.faster_side, self.run.input_torque_nm
         share = 0.5 * side * (self._law(x)[0] + self.bands.at @ x[len(self.names) :])
@@ -304,31 +409,30 @@ class _Problem:
         right = 0.5 * pull + share - torques.right_nm
         return np.concatenate((left * weight[0], right * weight[1]))
 
-    def linear(
-        self, x: FloatArray, side_slip: FloatArray | None, weight: tuple[FloatArray, FloatArray]
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Residuals, their slopes, shape (2 n, p), and the sideways slip found."""
-        here = self.torques(x, 8 if side_slip is None else 3, side_slip)
-        slip = here.push.side_slip
+    def linear(self, x: FloatArray, hidden: _Hidden, weight: Weights) -> _Line:
+        here = self.torques(x, 8 if hidden.side_slip is None else 3, hidden)
+        hidden = replace(hidden, side_slip=here.push.side_slip)
         residual = self.residual(x, here, weight)
         slopes = np.zeros((len(residual), len(x)))
         # The same few steps from the same start, so that what they leave cancels.
-        start = self.residual(x, self.torques(x, 2, slip), weight)
+        start = self.residual(x, self.torques(x, 2, hidden), weight)
         for j, name in enumerate(self.names):
             if name in self.terms:
                 continue
             step = _STEP.get(name, 1e-3)
             moved = x.copy()
             moved[j] += step
-            there = self.residual(moved, self.torques(moved, 2, slip), weight)
+            there = self.residual(moved, self.torques(moved, 2, hidden), weight)
             slopes[:, j] = (there - start) / step
+        slid = replace(hidden, common_slip=hidden.common_slip + _SLIP_STEP)
+        lever = (self.residual(x, self.torques(x, 2, slid), weight) - start) / _SLIP_STEP
         if self.terms:
             lock = np.hstack((self._law(x)[1], self.bands.at))
             half = 0.5 * self.run.faster_side[:, None] * lock
             rows = np.concatenate((-half * weight[0][:, None], half * weight[1][:, None]))
             columns = [self.names.index(term) for term in self.terms]
             slopes[:, columns + list(range(len(self.names), len(x)))] = rows
-        return residual, slopes, slip
+        return _Line(residual, slopes, lever, self.run.speed_doubt**-2, hidden)
 
     def _law(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         pull = self.run.input_torque_nm
@@ -338,37 +442,55 @@ class _Problem:
         return linearised(self.preload, self.terms, pull, np.zeros(len(pull)), chosen)
 
 
-def _settled(
-    problem: _Problem, mean: FloatArray, precision: FloatArray
-) -> tuple[FloatArray, FloatArray, float, tuple[FloatArray, FloatArray]]:
-    """Numbers of least robust loss, with sideways slip, scale and weights there.
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    x: FloatArray
+    scale: float
+    line: _Line
+
+
+def _settled(problem: _Problem, mean: FloatArray, precision: FloatArray) -> _Settled:
+    """Numbers of least robust loss, with the scale and all slopes there.
 
     Levenberg's damping; the weights follow the torques in the first steps and then stay.
     """
-    x, slip, damping, scale = mean.copy(), None, 1e-3, 1.0
+    x, damping, scale = mean.copy(), 1e-3, 1.0
+    hidden = _Hidden(None, np.zeros(len(problem.run.lap)))
     farthest = _FARTHEST / np.sqrt(np.diag(precision))
-    weight = problem.weights(x, None)
+    weight = problem.weights(x, hidden)
     for step in range(_MOST_STEPS):
         if step in (2, 4, 7):
-            weight = problem.weights(x, slip)
-        residual, slopes, slip = problem.linear(x, slip, weight)
+            weight = problem.weights(x, hidden)
+        line = problem.linear(x, hidden, weight)
+        residual, hidden = line.residual, line.hidden
         told = np.abs(residual[residual != 0])
         scale = max(1.4826 * float(np.median(told)), _LEAST_SCALE) if len(told) else 1.0
         tempered = scale**2 * _ALIKE_SAMPLES
 
-        def loss(values: FloatArray, of: FloatArray, scale: float = scale) -> float:
+        def loss(
+            values: FloatArray,
+            of: FloatArray,
+            slip: FloatArray,
+            line: _Line = line,
+            scale: float = scale,
+        ) -> float:
             beliefs = 0.5 * float((values - mean) @ precision @ (values - mean))
-            return float(np.sum(huber_loss(of, scale))) / _ALIKE_SAMPLES + beliefs
+            slips = 0.5 * float(line.slip_precision @ slip**2) / scale**2
+            return (float(np.sum(huber_loss(of, scale))) + slips) / _ALIKE_SAMPLES + beliefs
 
         robust = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(residual), 1e-12))
-        weighted = slopes * (robust / tempered)[:, None]
-        matrix = weighted.T @ slopes + precision
-        downhill = weighted.T @ residual + precision @ (x - mean)
-        before = loss(x, residual)
+        gradient, hessian = line.without_common_slip(robust * residual, robust, tempered)
+        matrix = hessian(slice(None)) + precision
+        downhill = gradient(slice(None)) + precision @ (x - mean)
+        before = loss(x, residual, hidden.common_slip)
         for _ in range(6):
             change = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -downhill)
             tried = np.clip(x + change, mean - farthest, mean + farthest)
-            after = loss(tried, problem.residual(tried, problem.torques(tried, 4, slip), weight))
+            moved = replace(
+                hidden, common_slip=hidden.common_slip + line.slip_change(tried - x, robust)
+            )
+            there = problem.residual(tried, problem.torques(tried, 4, moved), weight)
+            after = loss(tried, there, moved.common_slip)
             if after <= before:
                 break
             damping *= 8.0
@@ -376,8 +498,7 @@ def _settled(
             if step > 7:
                 break
             continue
-        x, damping = tried, max(damping / 5, 1e-7)
+        x, hidden, damping = tried, moved, max(damping / 5, 1e-7)
         if step > 7 and before - after < 1e-3:
             break
-    assert slip is not None
-    return x, slip, scale, weight
+    return _Settled(x, scale, problem.linear(x, hidden, weight))

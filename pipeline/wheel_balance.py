@@ -29,12 +29,16 @@ class AxleRun:
     input_torque_nm: FloatArray
     weight_n: FloatArray
     """Load of the axle without downforce."""
+    weight_change_nps: FloatArray
     downforce_n: FloatArray
     transfer_n: FloatArray
     """Load that cornering takes from the left wheel and gives to the right one."""
+    transfer_change_nps: FloatArray
     side_force_n: FloatArray
     faster_side: FloatArray
     """+1 where the pack slides with the left wheel faster, -1 with the right one, 0 elsewhere."""
+    speed_doubt: FloatArray
+    """What the speed under both wheels is off by alike, one standard deviation, as a share. [1]"""
     lap: NDArray[np.intp]
     track_m: float
     wheelbase_m: float
@@ -57,6 +61,8 @@ class AxleFigures:
     track: float = 1.0
     transfer: float = 1.0
     downforce: float = 1.0
+    lag_s: float = 0.0
+    """How late the loads follow the accelerations. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +83,7 @@ def wheel_torques(
     *,
     steps: int = 8,
     side_slip: FloatArray | None = None,
+    common_slip: FloatArray | float = 0.0,
 ) -> WheelTorques:
     """Torque in each half-shaft from the push of its tyre and the spin of its wheel. [N m]
 
@@ -84,7 +91,7 @@ def wheel_torques(
     -----
     ``T = R F_x + J dw/dt + f R F_z`` for each wheel, brakes off; slip is ``w R / v - 1`` with the
     ground's speed under that wheel, ``v -+ r t/2``. Derived here from the wheel's balance of
-    angular momentum.
+    angular momentum. ``common_slip`` is what both slips are larger by than the speed tells.
     """
     left_radius, right_radius = (
         run.radius_m * figures.left_radius,
@@ -92,11 +99,12 @@ def wheel_torques(
     )
     half = 0.5 * run.track_m * figures.track * run.yaw_rate_radps
     slip = (
-        run.left_radps * left_radius / (run.speed_mps - half) - 1,
-        run.right_radps * right_radius / (run.speed_mps + half) - 1,
+        run.left_radps * left_radius / (run.speed_mps - half) - 1 + common_slip,
+        run.right_radps * right_radius / (run.speed_mps + half) - 1 + common_slip,
     )
-    axle = run.weight_n + figures.downforce * run.downforce_n
-    moved = figures.transfer * run.transfer_n
+    axle = run.weight_n - figures.lag_s * run.weight_change_nps
+    axle = axle + figures.downforce * run.downforce_n
+    moved = figures.transfer * (run.transfer_n - figures.lag_s * run.transfer_change_nps)
     axle = np.maximum(axle, 0.2 * float(np.median(axle)))
     least = _LEAST_LOAD_SHARE * axle
     load = np.clip(0.5 * axle - moved, least, axle), np.clip(0.5 * axle + moved, least, axle)

@@ -10,7 +10,7 @@ import pytest
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN
 from pipeline.plates import PreloadLaw
 from pipeline.regression import ClusterFit, TooFewClustersError
-from pipeline.split import fit_split, humbled, misreading_covariance
+from pipeline.split import at_input_torque, fit_split, humbled, misreading_covariance
 from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun, wheel_torques
 
@@ -39,10 +39,13 @@ def axle(seed: int = 1, laps: int = 6, each: int = 300) -> AxleRun:
         right_spin_radps2=rng.normal(0.0, 5.0, n),
         input_torque_nm=np.zeros(n),
         weight_n=np.full(n, 6000.0),
+        weight_change_nps=np.zeros(n),
         downforce_n=0.8 * speed**2,
         transfer_n=180.0 * lateral,
+        transfer_change_nps=np.zeros(n),
         side_force_n=600.0 * lateral,
         faster_side=side,
+        speed_doubt=np.full(n, 1e-3),
         lap=np.repeat(np.arange(laps), each),
         track_m=1.5,
         wheelbase_m=2.5,
@@ -96,6 +99,34 @@ def test_the_law_comes_back_from_wheels_that_follow_it() -> None:
     assert found[OVERRUN] == pytest.approx(TRUE[OVERRUN], abs=0.03)
 
 
+def test_a_noisy_ground_speed_does_not_bend_the_law() -> None:
+    run = axle(each=600)
+    noise = np.random.default_rng(2).normal(0.0, 1e-3, len(run.lap))
+    noisy = replace(run, speed_mps=run.speed_mps * (1 + noise))
+    fit = fit_split(noisy, TERMS)
+    found = dict(zip(fit.terms, fit.law.coefficients, strict=True))
+    assert found[BREAKAWAY] == pytest.approx(TRUE[BREAKAWAY], abs=8.0)
+    assert found[DRIVE] == pytest.approx(TRUE[DRIVE], abs=0.03)
+    assert found[OVERRUN] == pytest.approx(TRUE[OVERRUN], abs=0.04)
+
+
+def test_loads_that_follow_late_are_found_late() -> None:
+    run = axle()
+    rate = np.random.default_rng(3).normal(0.0, 4000.0, len(run.lap))
+    late = replace(run, transfer_n=run.transfer_n + 0.08 * rate, transfer_change_nps=rate)
+    assert fit_split(late, TERMS).figures.lag_s == pytest.approx(0.08, abs=0.01)
+
+
+def test_the_input_torque_tells_what_the_speed_is_off_by() -> None:
+    run = axle()
+    slow = replace(run, speed_mps=run.speed_mps * 0.998)
+    true = wheel_torques(run, AxleFigures(), TYRE)
+    plain = wheel_torques(slow, AxleFigures(), TYRE)
+    told = at_input_torque(slow, AxleFigures(), TYRE)
+    off, before = (np.abs(each.left_nm - true.left_nm) for each in (told, plain))
+    assert np.median(off) < 0.4 * np.median(before)
+
+
 def test_a_mirrored_axle_gives_the_same_law() -> None:
     run = axle()
     mirrored = replace(
@@ -106,6 +137,7 @@ def test_a_mirrored_axle_gives_the_same_law() -> None:
         left_spin_radps2=run.right_spin_radps2,
         right_spin_radps2=run.left_spin_radps2,
         transfer_n=-run.transfer_n,
+        transfer_change_nps=-run.transfer_change_nps,
         side_force_n=-run.side_force_n,
         faster_side=-run.faster_side,
     )
