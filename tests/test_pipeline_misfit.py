@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.lock import DRIVE, LockLaw, SlidingSamples, fit_lock_law, interval_of
+from pipeline.lock import DRIVE, OFFSET, LockLaw, SlidingSamples, fit_lock_law, interval_of
 from pipeline.misfit import NOT_CONSTANT, with_movement_doubt
 
 FloatArray = NDArray[np.float64]
@@ -57,3 +59,15 @@ def test_constant_friction_widens_nothing_that_matters() -> None:
         grown.append(interval_of(doubted, DRIVE) / interval_of(plain, DRIVE))
     assert np.median(grown) == 1.0
     assert max(grown) < 2.0
+
+
+def test_what_turns_to_one_side_have_more_of_is_not_taken_for_a_zero_of_the_sensors() -> None:
+    samples = _sliding(1, "direction")
+    # To the left the pack is deep in its hysteresis, to the right on the way into it.
+    left = samples.faster_side > 0
+    locking = samples.locking_torque_nm * np.where(left, 0.99, 1.01)
+    uneven = replace(samples, torque_difference_nm=-samples.faster_side * locking)
+    law = _law(uneven)
+    widened = interval_of(with_movement_doubt(law, uneven), OFFSET)
+    assert abs(law.value(OFFSET)) > interval_of(law, OFFSET)
+    assert abs(law.value(OFFSET)) < widened
