@@ -76,6 +76,9 @@ FIGURE_BELIEFS = {
     # Bodies roll and pitch at 2 to 4 Hz with 0.3 to 0.7 of the critical damping (common practice,
     # no source); what grows slowly comes late by twice the damping over the angular frequency.
     "lag_s": Belief(0.06, 0.03),
+    # One tooth of 48 to 100, or none; a speed over the last whole tooth is half of one old when it
+    # comes and another half when it is read (derived here; numbers of teeth: common practice).
+    "tooth_rad": Belief(0.10, 0.05),
 }
 _SLIP_STEP = 1e-5
 _STEP = {"left_radius": 1e-5, "right_radius": 1e-5, "track": 1e-4}

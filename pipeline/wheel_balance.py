@@ -14,6 +14,8 @@ FloatArray = NDArray[np.float64]
 # A wheel in the air still has its own weight; and powers of the load stay finite.
 _LEAST_LOAD_SHARE = 0.03
 
+_SLOWEST_RADPS = 5.0
+
 
 @dataclass(frozen=True, slots=True)
 class AxleRun:
@@ -63,6 +65,8 @@ class AxleFigures:
     downforce: float = 1.0
     lag_s: float = 0.0
     """How late the loads follow the accelerations. [s]"""
+    tooth_rad: float = 0.0
+    """How far a wheel turns before its speed is known: one tooth of a toothed wheel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +102,16 @@ def wheel_torques(
         run.radius_m * figures.right_radius,
     )
     half = 0.5 * run.track_m * figures.track * run.yaw_rate_radps
+    left_radps, right_radps = (
+        speed + figures.tooth_rad * spin / np.maximum(speed, _SLOWEST_RADPS)
+        for speed, spin in (
+            (run.left_radps, run.left_spin_radps2),
+            (run.right_radps, run.right_spin_radps2),
+        )
+    )
     slip = (
-        run.left_radps * left_radius / (run.speed_mps - half) - 1 + common_slip,
-        run.right_radps * right_radius / (run.speed_mps + half) - 1 + common_slip,
+        left_radps * left_radius / (run.speed_mps - half) - 1 + common_slip,
+        right_radps * right_radius / (run.speed_mps + half) - 1 + common_slip,
     )
     axle = run.weight_n - figures.lag_s * run.weight_change_nps
     axle = axle + figures.downforce * run.downforce_n

@@ -117,6 +117,16 @@ def test_loads_that_follow_late_are_found_late() -> None:
     assert fit_split(late, TERMS).figures.lag_s == pytest.approx(0.08, abs=0.01)
 
 
+def test_wheel_speeds_that_are_a_tooth_old_are_found_old() -> None:
+    run = axle()
+    old = {
+        f"{side}_radps": getattr(run, f"{side}_radps")
+        - 0.13 * getattr(run, f"{side}_spin_radps2") / getattr(run, f"{side}_radps")
+        for side in ("left", "right")
+    }
+    assert fit_split(replace(run, **old), TERMS).figures.tooth_rad == pytest.approx(0.13, abs=0.02)
+
+
 def test_the_input_torque_tells_what_the_speed_is_off_by() -> None:
     run = axle()
     slow = replace(run, speed_mps=run.speed_mps * 0.998)
