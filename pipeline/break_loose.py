@@ -32,6 +32,9 @@ _FEWEST_EVENTS = 12
 _ROUNDED_OFF = 0.35
 # The highest of some averages stands this much above what it is an average of.
 _CHOSEN = 0.015
+# Peaks that scatter by more than this, in parts of the running friction, are the sensors' noise:
+# the highest average of such is above one by chance. Chosen by us.
+_MOST_SCATTER = 1.0
 # An interval wider than this says nothing. Chosen by us.
 _MOST_HALF = 0.4
 
@@ -97,6 +100,8 @@ def static_friction(
         return "the running law is not clear of zero where the axle lets go"
     shares = -sides[:, None] * (torque.left_nm[at] - torque.right_nm[at]) / law
     at_peak = shares[:, int(np.argmax(shares.mean(axis=0)))]
+    if np.std(at_peak) > _MOST_SCATTER:
+        return "single peaks scatter by more than all of the friction that the axle lets go of"
     ratio, half = ratio_interval(
         np.bincount(group, at_peak).astype(np.float64), np.bincount(group).astype(np.float64)
     )

@@ -23,6 +23,9 @@ _HELD_RADPS = 1.0
 # Stiffer than 100 kN m/rad no half-shaft shows. Chosen by us.
 _LEAST_COMPLIANCE = 1e-5
 _MOST_SAMPLES = 100_000
+# Speeds are corrected for a twist that is claimed, so of stiff shafts one log in a thousand may
+# claim one. Chosen by us.
+_SURE = 0.998
 # Damping in the shafts and toothed wheels shift the answer by 1 to 2 % on simulated logs.
 _MODEL_DOUBT = 0.03
 LOSS_FACTOR = 0.05
@@ -38,11 +41,13 @@ class Twist:
     low: float
     high: float
     clusters: int
+    sure: float
+    """Lower end at the level from which twist is believed."""
 
     @property
     def shows(self) -> bool:
         """Whether the shafts clearly twist."""
-        return self.low > 0 and self.compliance > _LEAST_COMPLIANCE
+        return self.sure > 0 and self.compliance > _LEAST_COMPLIANCE
 
 
 def shaft_loss_power(difference_nm: FloatArray, compliance: float, rate_hz: float) -> FloatArray:
@@ -117,9 +122,12 @@ def fit_twist(
         fit = fit_by_cluster(design, difference_radps[at], cluster[at])
     except TooFewClustersError as problem:
         return str(problem)
-    value, half = float(fit.coefficients[1]), float(fit.half_width(np.array([0.0, 1.0])))
-    half = math.hypot(half, _MODEL_DOUBT * value)
-    return Twist(value, value - half, value + half, fit.clusters)
+    value, row = float(fit.coefficients[1]), np.array([0.0, 1.0])
+    half, sure = (
+        math.hypot(float(fit.half_width(row, level)), _MODEL_DOUBT * value)
+        for level in (0.95, _SURE)
+    )
+    return Twist(value, value - half, value + half, fit.clusters, value - sure)
 
 
 def stiffness_answer(twist: Twist | str, grade: Grade, units: str) -> SessionAnswer:

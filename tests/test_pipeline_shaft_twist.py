@@ -49,6 +49,13 @@ def test_what_the_wheels_give_while_the_packs_hold_is_the_shafts_twist() -> None
     assert 1 / found.compliance == pytest.approx(6000.0, rel=0.1)
 
 
+def test_of_hundreds_of_rigid_shafts_hardly_one_is_said_to_twist() -> None:
+    # At the odds of 1 to 500 that are stated three of 100 have a chance of 1 in 1,000; at those of
+    # a 95 % interval it would be nearly even.
+    assert sum(twisting(0.0, seed).low > 0 for seed in range(100)) > 0
+    assert sum(twisting(0.0, seed).sure > 0 for seed in range(100)) < 3
+
+
 def test_rigid_shafts_do_not_show() -> None:
     assert not any(twisting(0.0, seed).shows for seed in range(40))
 
