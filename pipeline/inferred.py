@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axle import LEAST_SPEED_MPS
-from pipeline.build_sheet import BuildSheet, Car
+from pipeline.build_sheet import BuildSheet
+from pipeline.driven_axle import axle_run, beliefs_of
 from pipeline.estimate import Choice, Grade
-from pipeline.input_torque import InputTorque, rate_of_change
+from pipeline.input_torque import InputTorque
 from pipeline.lock import (
     BREAKAWAY,
     CLEAR_TORQUE_NM,
@@ -28,12 +29,10 @@ from pipeline.lock import (
 from pipeline.plates import PreloadLaw
 from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw
-from pipeline.push import AIR_DENSITY_KGPM3, GRAVITY_MPS2
 from pipeline.regression import TooFewClustersError
-from pipeline.runs import bridge, drop_short, erode, widen
+from pipeline.runs import drop_short, erode
 from pipeline.signals import Signals
 from pipeline.split import (
-    FIGURE_BELIEFS,
     Belief,
     SplitFit,
     at_input_torque,
@@ -41,7 +40,6 @@ from pipeline.split import (
     wheel_doubt,
 )
 from pipeline.split_doubt import SplitDoubt
-from pipeline.stated import Stated, stated
 from pipeline.torque import ShaftTorque
 from pipeline.wheel_balance import AxleRun
 
@@ -49,12 +47,6 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
 
-# All signals pass the same filter, so that what it takes off one it takes off all; in a fifth of a
-# second a parabola still follows a throttle. Chosen on simulated cars.
-_WINDOW_S = 0.21
-# What the ground speed is off by beside its noise, one standard deviation: sensors on the body, the
-# lateness of toothed wheels. Common practice, no source.
-_COMMON_SLIP = 1e-3
 _SAMPLES_PER_S = 20.0
 _LEAST_RATE_HZ = 20.0
 _AWAY_FROM_BRAKES_S = 0.15
@@ -68,22 +60,10 @@ _SLOWEST_MPS = 8.0
 # What the held axle says of the tyres changes little beyond so many samples.
 _MOST_HELD = 5000
 _MOST_SLIDING = 8000
-# Yaw inertia over mass times both distances from the centre of gravity to the axles. Common
-# practice for circuit cars: 0.8 to 1.0; no source.
-_YAW_INDEX = 0.9
 # A lock ratio known no better than this was not told at all.
 _UNTOLD_LOCK = 0.5
 # What a held axle's torque difference is read to, 95 %: plain, and as a share of it.
 _HELD_NM, _HELD_SHARE = 60.0, 0.30
-# What stands in for a figure that the sheet leaves out; as `pipeline.stated`, but the tyres of the
-# same log make good for what these are off. Common practice for circuit cars, no source.
-_ASSUMED = {
-    "front_weight_share": (0.40, 0.58),
-    "cg_height_m": (0.30, 0.60),
-    "driven_roll_share": (0.30, 0.60),
-    "downforce_area_m2": (0.0, 3.0),
-    "downforce_front_share": (0.30, 0.55),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +115,7 @@ def infer_split(
         return _nothing(why)
     pull = signals.input
     assert pull is not None
-    whole = _axle_run(signals, pull, label, np.where(sliding, np.sign(smooth_radps), 0.0), sheet)
+    whole = axle_run(signals, pull, label, np.where(sliding, np.sign(smooth_radps), 0.0), sheet)
     chosen = _chosen(signals, pull, label, smooth_radps, threshold_radps, sliding, whole)
     slides, held = chosen
     samples = SlidingSamples(
@@ -152,7 +132,7 @@ def infer_split(
     kept = slides[_described(samples.input_torque_nm, missing)] if terms else slides[:0]
     at = np.sort(np.concatenate((kept, held)))
     run = _at(whole, at, np.isin(at, kept))
-    beliefs = _beliefs(sheet.car)
+    beliefs = beliefs_of(sheet.car)
     law_of = stated_law(sheet)
     try:
         if not terms:
@@ -199,8 +179,6 @@ def _why_not(signals: Signals, sheet: BuildSheet) -> str:
             f"build_sheet.toml does not state {' and '.join(absent)} under [car], so the loads of "
             "the driven wheels cannot be told"
         )
-    if car.driven_axle != "rear":
-        return "the wheels of a driven axle that is steered cannot tell the split yet"
     if signals.yaw_rate_radps is None:
         return "the log has no yaw rate, so the slip of each wheel cannot be told"
     if not signals.speed_is_independent:
@@ -209,114 +187,14 @@ def _why_not(signals: Signals, sheet: BuildSheet) -> str:
         return "the log has no lateral acceleration, so the loads of the driven wheels are unknown"
     if signals.rate_hz < _LEAST_RATE_HZ:
         return f"at {signals.rate_hz:.0f} samples a second wheel slip blurs; 20 are needed"
-    return ""
-
-
-def _smooth(values: FloatArray, window: int) -> FloatArray:
-    """A parabola through each odd window; NaN near holes longer than it.
-
-    Source: Savitzky & Golay, Anal. Chem. 36 (1964) 1627.
-    """
-    filled = bridge(values, window)
-    # Not before it is needed: its import takes half a second.
-    from scipy.signal import savgol_filter
-
-    held = np.isnan(filled)
-    smooth = savgol_filter(np.where(held, 0.0, filled), window, 2)
-    smooth[widen(held, window // 2)] = np.nan
-    return np.asarray(smooth)
-
-
-def _axle_run(
-    signals: Signals, pull: InputTorque, label: IndexArray, side: FloatArray, sheet: BuildSheet
-) -> AxleRun:
-    """All samples of the session as the wheels' balances take them."""
-    car, rate = sheet.car, signals.rate_hz
-    assert signals.yaw_rate_radps is not None
-    assert signals.accel_lat_mps2 is not None
-    assert car.mass_kg is not None
-    assert car.wheelbase_m is not None
-    window = max(5, 2 * round(0.5 * _WINDOW_S * rate) + 1)
-    speed, yaw_rate, left, right, torque, lateral = (
-        _smooth(values, window)
-        for values in (
-            signals.speed_mps,
-            signals.yaw_rate_radps,
-            signals.left_radps,
-            signals.right_radps,
-            pull.torque_nm,
-            signals.accel_lat_mps2,
+    if car.driven_axle == "front" and car.other_axle == "driven":
+        return "steered wheels beside a driven rear axle cannot tell the split yet"
+    if car.driven_axle == "front" and isinstance(signals.road_wheel_rad, str):
+        return (
+            f"it is not known where the steered wheels head, because {signals.road_wheel_rad}; "
+            "log the steering angle and state steering_ratio in build_sheet.toml"
         )
-    )
-    mass, wheelbase = _figure(car, "mass_kg").value, car.wheelbase_m
-    front, height = _figure(car, "front_weight_share").value, _figure(car, "cg_height_m").value
-    down, down_front = (
-        _figure(car, name).value for name in ("downforce_area_m2", "downforce_front_share")
-    )
-    forward = rate_of_change(signals.speed_mps, rate, 0.3)
-    turning = rate_of_change(signals.yaw_rate_radps, rate, _WINDOW_S)
-    to_front = (1 - front) * wheelbase
-    to_transfer = mass * height * _figure(car, "driven_roll_share").value / car.track_m
-    return AxleRun(
-        speed_mps=speed,
-        yaw_rate_radps=yaw_rate,
-        left_radps=left,
-        right_radps=right,
-        left_spin_radps2=rate_of_change(signals.left_radps, rate, _WINDOW_S),
-        right_spin_radps2=rate_of_change(signals.right_radps, rate, _WINDOW_S),
-        input_torque_nm=torque,
-        weight_n=mass * (GRAVITY_MPS2 * (1 - front) + forward * height / wheelbase),
-        weight_change_nps=rate_of_change(forward, rate, _WINDOW_S) * mass * height / wheelbase,
-        downforce_n=0.5 * AIR_DENSITY_KGPM3 * down * (1 - down_front) * speed**2,
-        transfer_n=to_transfer * lateral,
-        transfer_change_nps=to_transfer * rate_of_change(signals.accel_lat_mps2, rate, _WINDOW_S),
-        # Both axles' side forces push the car sideways, and their difference turns it.
-        side_force_n=mass
-        * (to_front * lateral - _YAW_INDEX * front * (1 - front) * wheelbase**2 * turning)
-        / wheelbase,
-        faster_side=side,
-        speed_doubt=np.hypot(
-            _COMMON_SLIP, _left_of_noise(signals.speed_mps, speed, window) / np.maximum(speed, 1.0)
-        ),
-        lap=label,
-        track_m=car.track_m,
-        wheelbase_m=wheelbase,
-        radius_m=car.rolling_radius_m,
-        wheel_inertia_kgm2=_figure(car, "wheel_inertia_kgm2").value,
-        rolling_resistance=_figure(car, "rolling_resistance").value,
-    )
-
-
-def _left_of_noise(values: FloatArray, smooth: FloatArray, window: int) -> float:
-    """Standard deviation of the noise that the parabola leaves at its middle.
-
-    Source: Savitzky & Golay, Anal. Chem. 36 (1964) 1627: of the noise's square it leaves
-    ``3 (3 N^2 - 7) / (4 N (N^2 - 4))`` of N samples.
-    """
-    rest = np.abs(values - smooth)
-    kept = 3 * (3 * window**2 - 7) / (4 * window * (window**2 - 4))
-    raw = 1.4826 * float(np.median(rest[np.isfinite(rest)]))
-    return raw * math.sqrt(kept / (1 - kept))
-
-
-def _figure(car: Car, name: str) -> Stated:
-    found = stated(car, name)
-    if found is not None:
-        return found
-    low, high = _ASSUMED[name]
-    return Stated(0.5 * (low + high), 0.5 * (high - low), f"assumed {low:g} to {high:g}")
-
-
-def _beliefs(car: Car) -> dict[str, Belief]:
-    """How well the build sheet's loads are known, as factors."""
-    transfer = math.hypot(*(_figure(car, n).share for n in ("cg_height_m", "driven_roll_share")))
-    down = math.hypot(
-        *(_figure(car, n).share for n in ("downforce_area_m2", "downforce_front_share"))
-    )
-    return {
-        "transfer": Belief(1.0, max(FIGURE_BELIEFS["transfer"].sigma, transfer / 1.96)),
-        "downforce": Belief(1.0, max(FIGURE_BELIEFS["downforce"].sigma, down / 1.96)),
-    }
+    return ""
 
 
 _ARRAYS = (
@@ -329,6 +207,8 @@ _ARRAYS = (
 def _at(run: AxleRun, at: IndexArray, slides: BoolArray | None = None) -> AxleRun:
     """The run at some of its samples; sliding only where it says so."""
     part = replace(run, **{name: getattr(run, name)[at] for name in _ARRAYS})
+    if run.steered is not None:
+        part = replace(part, steered=run.steered.at(at))
     return part if slides is None else replace(part, faster_side=part.faster_side * slides)
 
 
@@ -344,6 +224,8 @@ def _chosen(
     """Samples at which the packs slide, and at which they hold, about twenty of each a second."""
     rate = signals.rate_hz
     finite = np.isfinite(sum(getattr(run, name) for name in _ARRAYS[:-2]))
+    if run.steered is not None:
+        finite &= np.isfinite(run.steered.angle_rad)
     off = erode(signals.brakes_off, round(_AWAY_FROM_BRAKES_S * rate))
     usable = (
         signals.steady & pull.usable & off & finite & (label >= 0) & (run.speed_mps > _SLOWEST_MPS)

@@ -72,23 +72,29 @@ def ground_of(
     car: Car,
     speed_mps: FloatArray,
     yaw_rate_radps: FloatArray,
-) -> tuple[GroundSpeeds, str]:
-    """Ground speeds under the driven wheels, and how it is known where steered ones head."""
+) -> tuple[GroundSpeeds, str, FloatArray | str]:
+    """Ground speeds under the driven wheels, and how it is known where steered ones head.
+
+    Third, the angle of the driven wheels to the car [rad], shape (n,), or why there is none.
+    """
+    straight = under_straight_wheels(speed_mps, yaw_rate_radps, car.track_m)
     if car.driven_axle == "rear":
-        return under_straight_wheels(speed_mps, yaw_rate_radps, car.track_m), ""
+        return straight, "", "the driven wheels are not steered"
     if car.wheelbase_m is None:
-        return under_straight_wheels(speed_mps, yaw_rate_radps, car.track_m), (
+        said = (
             "not known: without wheelbase_m in the build sheet they are taken as not steered, so "
             "both seem to slip more than they do, by 1.5 % in a bend of 15 m radius"
         )
+        return straight, said, "the build sheet states no wheelbase_m"
     angle, why = _road_wheel_angle(channels, car, car.wheelbase_m, speed_mps, yaw_rate_radps)
     ground = under_steered_wheels(speed_mps, yaw_rate_radps, car.track_m, car.wheelbase_m, angle)
     if angle is None:
-        return ground, (
+        said = (
             f"as of a car that neither under- nor oversteers, because {why}; slip of both wheels "
             "reads up to 1 % too much or too little"
         )
-    return ground, "steering angle over steering_ratio"
+        return ground, said, why
+    return ground, "steering angle over steering_ratio", angle
 
 
 def _road_wheel_angle(

@@ -51,6 +51,8 @@ class Signals:
     yaw_rate_radps: FloatArray | None
     ground: GroundSpeeds | None
     """Under the driven wheels; None without a yaw rate."""
+    road_wheel_rad: FloatArray | str
+    """Angle of the driven wheels to the car, > 0 to the left, or why there is none."""
     left_radps: FloatArray
     right_radps: FloatArray
     torque: ShaftTorque | None
@@ -140,11 +142,12 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
     torque, zeros = _torque(session, standing)
     yaw_rate = _yaw_rate(session, standing, sources)
     wheelbase = sheet.car.wheelbase_m
-    ground = None
+    ground: GroundSpeeds | None = None
+    turned: FloatArray | str = "the log has no yaw rate"
     if yaw_rate is not None:
         if of_wheels and sheet.car.driven_axle == "rear" and wheelbase is not None:
             speed = speed_by_steered_wheels(speed, yaw_rate, wheelbase)
-        ground, heading = ground_of(session.channels, sheet.car, speed, yaw_rate)
+        ground, heading, turned = ground_of(session.channels, sheet.car, speed, yaw_rate)
         sources += [("heading of the driven wheels", heading)] if heading else []
     brakes_off, brakes_settled, brakes_known = _brakes(session)
     running = Running(
@@ -170,12 +173,13 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         speed_mps=speed,
         yaw_rate_radps=yaw_rate,
         ground=ground,
+        # With both half-shaft torques nothing asks for it.
+        road_wheel_rad="not asked for" if torque else turned,
         left_radps=left,
         right_radps=right,
         torque=torque,
         input=found,
         accel_long_mps2=session.channels.get("accel_long_mps2"),
-        # With both half-shaft torques nothing asks for it.
         accel_lat_mps2=None if torque else session.channels.get("accel_lat_mps2"),
         oil_c=session.channels.get("oil_temperature_c"),
         x_m=x,

@@ -376,10 +376,11 @@ class _Problem:
     bands: _Bands
 
     def figures(self, x: FloatArray) -> AxleFigures:
-        return AxleFigures(**{name: self._of(x, name) for name in FIGURE_BELIEFS})
+        names = AxleFigures.__dataclass_fields__.keys() & set(self.names)
+        return AxleFigures(**{name: self._of(x, name) for name in names})
 
     def tyre(self, x: FloatArray) -> Tyre:
-        others = {name: self._of(x, name) for name in TYRE_BELIEFS if name != "log_stiffness"}
+        others = {n: self._of(x, n) for n in Tyre.__dataclass_fields__.keys() & set(self.names)}
         return Tyre(stiffness=float(np.exp(self._of(x, "log_stiffness"))), **others)
 
     def _of(self, x: FloatArray, name: str) -> float:

@@ -12,6 +12,10 @@ FloatArray = NDArray[np.float64]
 # The axle cannot carry more side force than its tyres hold; short of it the slip stays finite.
 _MOST_SIDE_SHARE = 0.97
 _MOST_SIDE_SLIP = 0.5
+# What the side force is known to, over the most of both tyres; what the sideways slip of steered
+# wheels is known to by where they head; and from where on the latter tells it all. On simulated
+# cars the rear axle's slip, which it rests on, follows the side force to 0.012 rad.
+_SIDE_FORCE_SHARE, _SEEN_SIDE_SLIP, _SEEN_SIDE_SHARE = 0.05, 0.01, 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +36,9 @@ class Tyre:
     """Most sideways over most longitudinal force. [1]"""
     past_peak: float
     """Share lost, roughly, when the slip is e times the one of most force."""
+    side_stiffness: float = 1.0
+    """Sideways over longitudinal slip stiffness, each over its grip; where wheels are steered. [1]
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +66,7 @@ def pair_force(
     *,
     steps: int = 8,
     side_slip: FloatArray | None = None,
+    seen: FloatArray | None = None,
 ) -> PairForce:
     """Forward force of both tyres of an axle that carries a known side force. [N]
 
@@ -73,12 +81,14 @@ def pair_force(
     reference_load_n : float
         Load of one wheel that the tyre's numbers are stated at. [N]
     arm : float
-        Half track over wheelbase: a forward force that is larger on one side turns the car, and
-        the axle's side force answers to it. [1]
+        What the right forward force less the left one adds to the axle's side force, per newton: a
+        forward force that is larger on one side turns the car, and the side force answers. [1]
     steps : int
         Newton steps towards the sideways slip.
     side_slip : array, shape (n,), optional
         Where those steps begin.
+    seen : array, shape (n,), optional
+        Sideways slip that the heading of steered wheels shows, > 0 where it pushes to the left. [1]
 
     Notes
     -----
@@ -86,7 +96,9 @@ def pair_force(
     force over most force is ``3 q - 3 q^2 + q^3`` up to q = 1, and falls slowly beyond. Slip in
     both directions adds up as a vector, each scaled by its stiffness, and the force points along
     it. Both wheels of an axle have one sideways slip, which is solved for from the side force:
-    lateral acceleration tells it, so no slip angle has to be logged.
+    lateral acceleration tells it, so no slip angle has to be logged. Near the most side force that
+    tells little; of steered wheels their heading tells it there, and each counts by what it is
+    known to.
     Source: Pacejka, Tyre and Vehicle Dynamics, ch. 3 (brush model, combined slip), from memory;
     the fall beyond the peak is our own addition.
 
@@ -114,6 +126,7 @@ def pair_force(
     softest = aside[0] + aside[1]
     asked = np.abs(side_force_n) / tyre.side_grip
     turn = np.sign(side_force_n) * arm / tyre.side_grip
+    toward = None if seen is None else np.maximum(np.sign(side_force_n) * seen, 0.0)
     if side_slip is None:
         share = np.minimum(asked / together, _MOST_SIDE_SHARE)
         side_slip = 3 * together * (1 - np.cbrt(1 - share)) / softest
@@ -123,17 +136,22 @@ def pair_force(
         )
         wanted = asked + turn * (right.forward - left.forward)
         wanted = np.clip(wanted, 0.0, _MOST_SIDE_SHARE * together)
-        change = (wanted - left.sideways - right.sideways) / np.maximum(
-            left.slope + right.slope, 0.05 * softest
-        )
+        slope = np.maximum(left.slope + right.slope, 0.05 * softest)
+        change = (wanted - left.sideways - right.sideways) / slope
+        if toward is not None:
+            by_force = (slope * _SEEN_SIDE_SLIP) ** 2
+            by_force /= by_force + (_SIDE_FORCE_SHARE * together) ** 2
+            change = by_force * change + (1 - by_force) * (toward - side_slip)
         side_slip = np.clip(
             side_slip + change,
             0.5 * side_slip,
             np.minimum(1.5 * side_slip + 0.002, _MOST_SIDE_SLIP),
         )
     left, right = (_wheel(tyre, *each, side_slip) for each in zip(along, aside, most, strict=True))
-    wanted = asked + turn * (right.forward - left.forward)
-    return PairForce(left.forward, right.forward, left.use, right.use, wanted / together, side_slip)
+    share = (asked + turn * (right.forward - left.forward)) / together
+    if seen is not None:
+        share = np.minimum(share, _SEEN_SIDE_SHARE)
+    return PairForce(left.forward, right.forward, left.use, right.use, share, side_slip)
 
 
 @dataclass(frozen=True, slots=True)

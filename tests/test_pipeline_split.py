@@ -48,7 +48,7 @@ def axle(seed: int = 1, laps: int = 6, each: int = 300) -> AxleRun:
         speed_doubt=np.full(n, 1e-3),
         lap=np.repeat(np.arange(laps), each),
         track_m=1.5,
-        wheelbase_m=2.5,
+        lever=0.3,
         radius_m=0.312,
         wheel_inertia_kgm2=1.1,
         rolling_resistance=0.014,
