@@ -30,12 +30,11 @@ _COMMON_SLIP = 1e-3
 # Yaw inertia over mass times both distances from the centre of gravity to the axles. Common
 # practice for circuit cars: 0.8 to 1.0; no source.
 _YAW_INDEX = 0.9
-# A rear axle's slip angle per lateral acceleration, over the published tyre's: a third on stiff
-# slicks, one and a half times on soft road tyres. Common practice, no source.
+# A rear axle's slip angle per side force over mass, over the published tyre's: a third on stiff
+# slicks, one and a half times on soft road tyres (common practice, no source); and how well its
+# course is known then, one standard deviation: on simulated cars 0.011.
 _REAR_SLIP = Belief(0.9, 0.35)
-# How well it follows the side force, one standard deviation: tyres bend, drive and brakes take from
-# them. Of simulated cars 0.010 and 0.015.
-_REAR_SLIP_ROLLING_RAD, _REAR_SLIP_DRIVEN_RAD = 0.012, 0.017
+_REAR_SLIP_RAD = 0.012
 # Sideways over longitudinal slip stiffness, each over its own grip. Common practice, no source.
 _SIDE_STIFFNESS = Belief(0.65, 0.2)
 # What stands in for a figure that the sheet leaves out; as `pipeline.stated`, but the tyres of the
@@ -142,14 +141,13 @@ def axle_run(
     assert not isinstance(signals.road_wheel_rad, str)
     at_rear = lateral - _YAW_INDEX * front * wheelbase * turning
     angle = _smooth(signals.road_wheel_rad, window)
-    doubt = _REAR_SLIP_DRIVEN_RAD if car.other_axle == "driven" else _REAR_SLIP_ROLLING_RAD
-    return turned_by(straight, angle, at_rear, wheelbase, doubt)
+    return turned_by(straight, angle, SIDE_SLIP_S2PM * at_rear, wheelbase, _REAR_SLIP_RAD)
 
 
 def turned_by(
     straight: AxleRun,
     angle_rad: FloatArray,
-    rear_accel_mps2: FloatArray,
+    rear_slip_rad: FloatArray,
     wheelbase_m: float,
     rear_slip_doubt_rad: float = 0.0,
 ) -> AxleRun:
@@ -161,11 +159,11 @@ def turned_by(
         Its side force across the car.
     angle_rad : array, shape (n,)
         Of the wheels to the car, > 0 to the left (ISO 8855 axes).
-    rear_accel_mps2 : array, shape (n,)
-        Side force of the rear axle over the mass that it carries.
+    rear_slip_rad : array, shape (n,)
+        Slip angle of the rear axle, > 0 where its side force points left.
     wheelbase_m : float
     rear_slip_doubt_rad : float
-        How well the rear axle's slip angle follows from that, one standard deviation.
+        How well its course is known, one standard deviation.
 
     Notes
     -----
@@ -189,7 +187,7 @@ def turned_by(
         straight,
         side_force_n=across * (1 - straight.lever * apart * tangent),
         speed_doubt=np.hypot(straight.speed_doubt, rear_slip_doubt_rad * np.sin(angle_rad)),
-        steered=Steered(angle_rad, neutral, SIDE_SLIP_S2PM * rear_accel_mps2),
+        steered=Steered(angle_rad, neutral, rear_slip_rad),
     )
 
 

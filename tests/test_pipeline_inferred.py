@@ -46,10 +46,15 @@ def allows(answer: object, true: float) -> bool:
 PLAIN = circuit_car.Car()
 SPOOL = PLAIN.with_parts(spool=True)
 OPEN = PLAIN.with_parts(spring_force_n=0.0, drive_ramp_deg=90.0, overrun_ramp_deg=90.0)
+FRONT = circuit_car.front_driven_car()
+FRONT_OPEN = FRONT.with_parts(spring_force_n=0.0, drive_ramp_deg=90.0, overrun_ramp_deg=90.0)
 
 
-def test_breakaway_torque_and_lock_ratios_hold_the_truth_without_half_shaft_torques() -> None:
-    result, true = seen(PLAIN), logged(PLAIN)[1]
+@pytest.mark.parametrize("car", [PLAIN, FRONT], ids=["rear-driven", "front-driven"])
+def test_breakaway_torque_and_lock_ratios_hold_the_truth_without_half_shaft_torques(
+    car: circuit_car.Car,
+) -> None:
+    result, true = seen(car), logged(car)[1]
     assert result.session.grade is Grade.INFERRED
     for name in LAW:
         assert allows(result.estimates[name], getattr(true, name)), name
@@ -58,8 +63,9 @@ def test_breakaway_torque_and_lock_ratios_hold_the_truth_without_half_shaft_torq
     assert drive.grade is Grade.INFERRED
 
 
-def test_the_energy_of_a_lap_holds_the_truth() -> None:
-    result, true = seen(PLAIN), logged(PLAIN)[1]
+@pytest.mark.parametrize("car", [PLAIN, FRONT], ids=["rear-driven", "front-driven"])
+def test_the_energy_of_a_lap_holds_the_truth(car: circuit_car.Car) -> None:
+    result, true = seen(car), logged(car)[1]
     answer = result.estimates["energy_per_lap_j"]
     assert isinstance(answer, Estimate)
     counted = {lap.number for lap in result.laps if lap.valid}
@@ -75,8 +81,9 @@ def test_a_spool_has_no_lock_ratio_and_holds_at_least_so_much() -> None:
     assert not isinstance(held, Estimate)
 
 
-def test_an_open_differential_is_never_said_to_lock() -> None:
-    result = seen(OPEN)
+@pytest.mark.parametrize("car", [OPEN, FRONT_OPEN], ids=["rear-driven", "front-driven"])
+def test_an_open_differential_is_never_said_to_lock(car: circuit_car.Car) -> None:
+    result = seen(car)
     for name in (*LAW, "locking_torque_drive_nm", "locking_torque_overrun_nm"):
         assert allows(result.estimates[name], 0.0), (name, result.estimates[name])
     assert allows(result.estimates["energy_per_lap_j"], 0.0)
@@ -93,6 +100,20 @@ def test_without_a_channel_that_the_wheels_need_it_says_which(channel: str, said
     drive = result.estimates["lock_drive"]
     assert isinstance(drive, Missing)
     assert said in drive.reason
+
+
+@pytest.mark.parametrize(
+    ("channel", "ratio"), [("steering_angle_rad", 1.0), ("none of them", None)]
+)
+def test_where_the_heading_of_driven_front_wheels_is_not_known_it_says_what_to_log_and_state(
+    channel: str, ratio: float | None
+) -> None:
+    session, sheet = logged(FRONT)[0], stated(FRONT)
+    kept = {name: values for name, values in session.channels.items() if name != channel}
+    blind = replace(sheet, car=replace(sheet.car, steering_ratio=ratio))
+    drive = analyse(replace(session, channels=kept), blind, Circuit()).estimates["lock_drive"]
+    assert isinstance(drive, Missing)
+    assert "log the steering angle and state steering_ratio" in drive.reason
 
 
 def test_without_the_cars_mass_it_says_what_to_state() -> None:
