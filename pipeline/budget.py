@@ -77,7 +77,7 @@ def laps_and_tyres(fit: ClusterFit, row: FloatArray) -> dict[str, float]:
     >>> laps = np.array([[99.0], [100.0], [101.0]])
     >>> alike = ClusterFit(np.array([100.0]), laps, 1.0, 9, np.array([[1.0]]))
     >>> {name: round(half, 1) for name, half in laps_and_tyres(alike, np.ones(1)).items()}
-    {'scatter of the laps': 5.0, 'reading of the tyres': 4.3}
+    {'scatter of the laps': 5.0, 'reading of the tyres': 2.0}
     """
     whole = float(fit.half_width(row))
     laps = float(replace(fit, shared=None).half_width(row))

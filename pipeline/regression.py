@@ -50,9 +50,22 @@ class ClusterFit:
         return scatter if self.shared is None else scatter + self.shared
 
     def half_width(self, gradient: FloatArray, level: float = 0.95) -> FloatArray:
-        """Half width of the interval of ``gradient @ coefficients``, shape of its first axis."""
-        variance = np.einsum("...i,ij,...j->...", gradient, self.covariance, gradient)
-        return np.asarray(student_t(self.clusters - 1, level) * np.sqrt(np.maximum(variance, 0.0)))
+        """Half width of the interval of ``gradient @ coefficients``, shape of its first axis.
+
+        Few clusters leave their scatter's size open, hence Student's t; what they share is a
+        standard deviation that is stated, not estimated.
+        """
+        clusters, stated = student_t(self.clusters - 1, level), student_t(np.inf, level)
+        scatter = clusters * _deviation(gradient, jackknife_covariance(self.replicates))
+        if self.shared is None:
+            return scatter
+        return np.hypot(scatter, stated * _deviation(gradient, self.shared))
+
+
+def _deviation(gradient: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Standard deviation of ``gradient @ coefficients``, shape of its first axis."""
+    variance = np.einsum("...i,ij,...j->...", gradient, covariance, gradient)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 class TooFewClustersError(ValueError):

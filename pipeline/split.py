@@ -15,7 +15,13 @@ from numpy.typing import NDArray
 
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, linearised
 from pipeline.plates import PreloadLaw
-from pipeline.regression import ClusterFit, TooFewClustersError, huber_loss
+from pipeline.regression import (
+    ClusterFit,
+    TooFewClustersError,
+    huber_loss,
+    jackknife_covariance,
+    student_t,
+)
 from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun, WheelTorques, wheel_torques
 
@@ -40,8 +46,8 @@ _LOAD_SHARE = 0.12
 _SPENT_SHARE = 0.7
 # How far the locking torque may be misread alike in every lap, one standard deviation: plain and as
 # a share of the input torque; and over which span of input torque it stays alike.
-_MISREAD_NM, _MISREAD_SHARE = 12.0, 0.065
-_REACH_NM, _REACH_SHARE = 50.0, 0.4
+_MISREAD_NM, _MISREAD_SHARE = 4.0, 0.045
+_REACH_NM, _REACH_SHARE = 250.0, 0.4
 _BANDS = 16
 # How far beyond zero the interval then reaches, in its own size. Chosen by us.
 _HUMBLED = 1.5
@@ -190,8 +196,11 @@ def humbled(law: ClusterFit) -> ClusterFit:
     excess = float(np.max(-law.coefficients / np.maximum(halves, 1e-12), initial=0.0))
     if excess <= 1.0:
         return law
-    grown = (_HUMBLED * excess) ** 2 - 1
-    return replace(law, shared=law.covariance * grown + (0.0 if law.shared is None else law.shared))
+    known = 0.0 if law.shared is None else law.shared
+    # As what is stated, since that is what is added; it is read with fewer standard deviations.
+    wider = (student_t(law.clusters - 1) / student_t(np.inf)) ** 2
+    whole = wider * jackknife_covariance(law.replicates) + known
+    return replace(law, shared=known + whole * ((_HUMBLED * excess) ** 2 - 1))
 
 
 def misreading_covariance(input_torque_nm: FloatArray) -> FloatArray:

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from pipeline.heat import GAIN_OF_BOTH
 from pipeline.lock import BREAKAWAY, LockLaw
-from pipeline.regression import student_t
 
 FloatArray = NDArray[np.float64]
 
@@ -74,8 +73,5 @@ class SplitDoubt:
     def _half_width(self, lever: FloatArray) -> FloatArray:
         assert self.law is not None
         fit, at = self.law.fit, self.law.index(BREAKAWAY)
-        squared = student_t(fit.clusters - 1) ** 2 * fit.covariance
-        if at is not None:
-            squared[at, at] += self.law.doubt(BREAKAWAY) ** 2
-        variance = np.einsum("...i,ij,...j->...", lever, squared, lever)
-        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+        springs = 0.0 if at is None else self.law.doubt(BREAKAWAY) * lever[..., at]
+        return np.hypot(fit.half_width(lever), springs)
