@@ -40,12 +40,12 @@ from pipeline.misfit import with_movement_doubt
 from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw, judged_law
 from pipeline.regression import TooFewClustersError, student_t
-from pipeline.runs import erode, moving_mean
+from pipeline.runs import erode, mean_at, mean_over, moving_mean
 from pipeline.shaft_twist import Twist, fit_twist, rate_of_difference
 from pipeline.signals import Signals
 from pipeline.split_doubt import SplitDoubt
 from pipeline.stretches import by_stretch, some
-from pipeline.torque import ShaftTorque, corrected, smoothed
+from pipeline.torque import ShaftTorque, averaged_at, corrected
 from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_freely
 
 FloatArray = NDArray[np.float64]
@@ -60,8 +60,8 @@ _GENTLE_SMOOTH_S = 0.2
 # A wheel of 48 teeth at 5 m/s passes one in 8 ms, and shows its speed one later.
 _TOOTH_LAG_S = 0.02
 _FEWEST_LAPS = 4
-# Averaged samples a hundredth of a second apart hang together; of a day's sliding every other or
-# every tenth says as much.
+# Averaged samples a hundredth of a second apart hang together; of a day's sliding or gentle running
+# every other or every tenth says as much.
 _MOST_SAMPLES = 150_000
 _STRETCH_S = 20.0
 # Over which the input torque is averaged before it is said to rise or to fall.
@@ -171,12 +171,15 @@ def _flanges(
     """How much the half-shafts twist, and the flanges' speed difference where they do. [rad/s]"""
     if signals.torque is None:
         return "the log does not hold both half-shaft torques", None
-    rate = rate_of_difference(signals.torque, signals.rate_hz)
-    twist = fit_twist(
-        wheels, rate, signals.steady & (signals.speed_mps > LEAST_SPEED_MPS), clusters.label
-    )
+    torque, rate_hz = signals.torque, signals.rate_hz
+    usable = signals.steady & (signals.speed_mps > LEAST_SPEED_MPS)
+    twist = fit_twist(wheels, torque, usable, clusters.label, rate_hz)
     if isinstance(twist, str) or not twist.shows:
         return twist, None
+    rate = by_stretch(
+        lambda here: rate_of_difference(torque, rate_hz, np.arange(here.start, here.stop)),
+        len(wheels),
+    )
     return twist, signals.difference_radps + twist.compliance * rate
 
 
@@ -190,9 +193,16 @@ def surely_sliding(
     shows the speed of its last tooth.
     """
     reach = odd_samples(SMOOTH_S, rate_hz) // 2 + round(_TOOTH_LAG_S * rate_hz)
-    left = clean & (np.minimum(raw, smooth) > threshold)
-    right = clean & (np.maximum(raw, smooth) < -threshold)
-    return erode(left, reach) | erode(right, reach)
+
+    def both_beyond(side: float) -> BoolArray:
+        return by_stretch(
+            lambda here: (
+                clean[here] & (np.minimum(side * raw[here], side * smooth[here]) > threshold)
+            ),
+            len(raw),
+        )
+
+    return erode(both_beyond(1.0), reach) | erode(both_beyond(-1.0), reach)
 
 
 def _clusters(signals: Signals, laps: tuple[Lap, ...]) -> Clusters:
@@ -219,22 +229,30 @@ def _law_samples(
         return None
     # Noise in the input torque would flatten the law, so torques are averaged like the speeds.
     window = odd_samples(SMOOTH_S, signals.rate_hz)
-    torque = smoothed(signals.torque, window)
-    chosen = sliding & _one_sided(signals.torque.input_nm, torque.input_nm, window)
+    torque = signals.torque
+    chosen = sliding & _one_sided(torque, window)
     if np.count_nonzero(chosen) < LEAST_SLIDING_S * signals.rate_hz:
         chosen = sliding
     step = 1 + np.count_nonzero(chosen) // _MOST_SAMPLES
     at = np.flatnonzero(chosen)[::step]
-    slow = moving_mean(signals.torque.input_nm, odd_samples(_RISING_S, signals.rate_hz))
+    averaged = averaged_at(torque, window, at)
     samples = SlidingSamples(
-        torque[at].input_nm,
-        torque[at].difference_nm,
+        averaged.input_nm,
+        averaged.difference_nm,
         smooth[at],
         clusters.label[at],
         signals.rate_hz / step,
-        np.gradient(slow, 1 / signals.rate_hz)[at],
+        _rising(torque, at, signals.rate_hz),
     )
     return samples, at
+
+
+def _rising(torque: ShaftTorque, at: IndexArray, rate_hz: float) -> FloatArray:
+    """How fast the input torque rises at some samples. [N m/s]"""
+    window = odd_samples(_RISING_S, rate_hz)
+    before, after = np.maximum(at - 1, 0), np.minimum(at + 1, len(torque.left_nm) - 1)
+    late, early = (averaged_at(torque, window, each).input_nm for each in (after, before))
+    return np.asarray((late - early) * rate_hz / (after - before))
 
 
 def _law(
@@ -260,15 +278,27 @@ def _law(
     return replace(judged, law=with_movement_doubt(judged.law, samples)), ""
 
 
-def _one_sided(raw_nm: FloatArray, averaged_nm: FloatArray, window: int) -> BoolArray:
+def _one_sided(torque: ShaftTorque, window: int) -> BoolArray:
     """Samples whose averaging window lies clear of zero input torque, on one side of it.
 
     The law has a kink there; an average across it lies above the law and would raise the breakaway
     torque at the cost of both lock ratios.
     """
-    drive = (averaged_nm > CLEAR_TORQUE_NM) & erode(raw_nm > 0, window // 2)
-    overrun = (averaged_nm < -CLEAR_TORQUE_NM) & erode(raw_nm < 0, window // 2)
-    return drive | overrun
+
+    def clear_of_zero(side: float) -> BoolArray:
+        def averaged(here: slice) -> BoolArray:
+            left, right = (
+                mean_over(each, window, here) for each in (torque.left_nm, torque.right_nm)
+            )
+            return side * (left + right) > CLEAR_TORQUE_NM
+
+        n = len(torque.left_nm)
+        all_around = erode(
+            by_stretch(lambda here: side * torque[here].input_nm > 0, n), window // 2
+        )
+        return all_around & by_stretch(averaged, n)
+
+    return clear_of_zero(1.0) | clear_of_zero(-1.0)
 
 
 def never_slides(signals: Signals, sliding_s: float) -> str:
@@ -315,18 +345,13 @@ def _rolling(
     assert signals.ground is not None
     # Nothing happens fast here, and noise in the torques would flatten the laws.
     window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
-    gentle = erode(_gentle(signals, clusters, torque), window // 2)
-    ground = signals.ground.averaged(window).at(gentle)
-    left, right, slow_torque_left, slow_torque_right = (
-        moving_mean(values, window)[gentle]
-        for values in (
-            signals.left_radps,
-            signals.right_radps,
-            torque.left_nm,
-            torque.right_nm,
-        )
+    gentle = np.flatnonzero(erode(_gentle(signals, clusters, torque), window // 2))
+    gentle = gentle[:: 1 + len(gentle) // _MOST_SAMPLES]
+    ground = signals.ground.averaged_at(window, gentle)
+    left, right = (
+        mean_at(speed, window, gentle) for speed in (signals.left_radps, signals.right_radps)
     )
-    slow = ShaftTorque(slow_torque_left, slow_torque_right)
+    slow = averaged_at(torque, window, gentle)
     label = clusters.label[gentle]
     try:
         mean = fit_mean_radius(0.5 * (left + right), slow.input_nm, ground.mean_mps, label)

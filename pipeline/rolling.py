@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.build_sheet import Car
-from pipeline.runs import moving_mean
+from pipeline.runs import mean_at, moving_mean
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -58,6 +58,14 @@ class GroundSpeeds:
             moving_mean(self.mean_mps, window),
             moving_mean(self.yaw_rate_radps, window),
             moving_mean(self.across_m, window) if self.across_m.strides[0] else self.across_m,
+        )
+
+    def averaged_at(self, window: int, at: NDArray[np.intp]) -> GroundSpeeds:
+        """The same at some samples only."""
+        return GroundSpeeds(
+            mean_at(self.mean_mps, window, at),
+            mean_at(self.yaw_rate_radps, window, at),
+            mean_at(self.across_m, window, at) if self.across_m.strides[0] else self.across_m[at],
         )
 
     def at(self, chosen: BoolArray) -> GroundSpeeds:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.stretches import by_stretch
+
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
-
-# Longer signals are averaged a stretch at a time, which stays near the processor.
-_AT_ONCE, _STRETCH = 1 << 20, 1 << 16
 
 
 def runs(mask: BoolArray) -> IndexArray:
@@ -90,15 +89,34 @@ def moving_mean(values: NDArray[np.float64], samples: int) -> NDArray[np.float64
     >>> moving_mean(np.array([0.0, 3.0, 6.0, 9.0]), 3).tolist()
     [1.5, 3.0, 6.0, 7.5]
     """
-    half, n = samples // 2, len(values)
-    if n <= _AT_ONCE:
-        return _mean_around(values, half)
-    mean, step = np.empty(n), max(_STRETCH, 4 * half)
-    for start in range(0, n, step):
-        first, stop = max(0, start - half), min(n, start + step)
-        around = _mean_around(values[first : stop + half], half)
-        mean[start:stop] = around[start - first :][: stop - start]
-    return mean
+    return by_stretch(lambda here: mean_over(values, samples, here), len(values))
+
+
+def mean_over(values: NDArray[np.float64], samples: int, here: slice) -> NDArray[np.float64]:
+    """`moving_mean` over one stretch of the signal.
+
+    >>> mean_over(np.array([0.0, 3.0, 6.0, 9.0]), 3, slice(2, 4)).tolist()
+    [6.0, 7.5]
+    """
+    half = samples // 2
+    first = max(0, here.start - half)
+    around = _mean_around(values[first : here.stop + half], half)
+    return around[here.start - first :][: here.stop - here.start]
+
+
+def mean_at(values: NDArray[np.float64], samples: int, at: NDArray[np.intp]) -> NDArray[np.float64]:
+    """`moving_mean` at some samples only, shape of ``at``.
+
+    >>> mean_at(np.array([0.0, 3.0, 6.0, 9.0]), 3, np.array([0, 2])).tolist()
+    [1.5, 6.0]
+    """
+    sums, count = np.zeros(len(at)), np.zeros(len(at))
+    for step in range(-(samples // 2), samples // 2 + 1):
+        beside = at + step
+        inside = (beside >= 0) & (beside < len(values))
+        sums += np.where(inside, values[np.where(inside, beside, 0)], 0.0)
+        count += inside
+    return np.asarray(sums / count)
 
 
 def _mean_around(values: NDArray[np.float64], half: int) -> NDArray[np.float64]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.axle import SMOOTH_S, odd_samples
 from pipeline.estimate import Bound, Estimate, Grade, Missing, SessionAnswer, Side
 from pipeline.regression import TooFewClustersError, fit_by_cluster
-from pipeline.runs import moving_mean
+from pipeline.runs import mean_at
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
@@ -80,19 +80,31 @@ def shaft_loss_power(difference_nm: FloatArray, compliance: float, rate_hz: floa
     return np.asarray(0.5 * LOSS_FACTOR * compliance * half_derivative**2)
 
 
-def rate_of_difference(torque: ShaftTorque, rate_hz: float) -> FloatArray:
-    """How fast left minus right half-shaft torque changes, averaged, shape (n,). [N m/s]"""
+def rate_of_difference(torque: ShaftTorque, rate_hz: float, at: IndexArray) -> FloatArray:
+    """How fast left minus right half-shaft torque changes at some samples, averaged. [N m/s]
+
+    NaN where the log does not reach far enough.
+    """
     window = odd_samples(SMOOTH_S, rate_hz)
-    half = window // 2
-    smooth = moving_mean(torque.difference_nm, window)
-    rate = np.full(len(smooth), np.nan)
-    if half and len(smooth) > 2 * half:
-        rate[half:-half] = (smooth[2 * half :] - smooth[: -2 * half]) * rate_hz / (2 * half)
-    return rate
+    half, n = window // 2, len(torque.left_nm)
+    if not half:
+        return np.full(len(at), np.nan)
+
+    def averaged(at: IndexArray) -> FloatArray:
+        return mean_at(torque.left_nm, window, at) - mean_at(torque.right_nm, window, at)
+
+    within = (at >= half) & (at < n - half)
+    before, after = np.maximum(at - half, 0), np.minimum(at + half, n - 1)
+    rate = (averaged(after) - averaged(before)) * rate_hz / (2 * half)
+    return np.where(within, rate, np.nan)
 
 
 def fit_twist(
-    difference_radps: FloatArray, rate_nmps: FloatArray, usable: BoolArray, cluster: IndexArray
+    difference_radps: FloatArray,
+    torque: ShaftTorque,
+    usable: BoolArray,
+    cluster: IndexArray,
+    rate_hz: float,
 ) -> Twist | str:
     """Compliance of the half-shafts from wheels whose axle is held, or why it is not known.
 
@@ -100,11 +112,12 @@ def fit_twist(
     ----------
     difference_radps : array, shape (n,)
         Left minus right wheel speed, averaged. [rad/s]
-    rate_nmps : array, shape (n,)
-        See `rate_of_difference`.
+    torque : ShaftTorque
+        Arrays of shape (n,).
     usable : array of bool, shape (n,)
     cluster : array of int, shape (n,)
         -1 where a sample counts nowhere.
+    rate_hz : float
 
     Notes
     -----
@@ -115,9 +128,11 @@ def fit_twist(
     """
     with np.errstate(invalid="ignore"):
         held = usable & (cluster >= 0) & (np.abs(difference_radps) < _HELD_RADPS)
-    at = np.flatnonzero(held & np.isfinite(rate_nmps))
+    at = np.flatnonzero(held)
     at = at[:: 1 + len(at) // _MOST_SAMPLES]
-    design = np.column_stack((np.ones(len(at)), -rate_nmps[at]))
+    rate = rate_of_difference(torque, rate_hz, at)
+    at, rate = at[np.isfinite(rate)], rate[np.isfinite(rate)]
+    design = np.column_stack((np.ones(len(at)), -rate))
     try:
         fit = fit_by_cluster(design, difference_radps[at], cluster[at])
     except TooFewClustersError as problem:

@@ -55,6 +55,8 @@ class Signals:
     """Angle of the driven wheels to the car, > 0 to the left, or why there is none."""
     left_radps: FloatArray
     right_radps: FloatArray
+    difference_radps: FloatArray
+    """Left minus right driven wheel speed. [rad/s]"""
     torque: ShaftTorque | None
     """Half-shaft torques, zeroed where the log shows the zero."""
     input: InputTorque | None
@@ -82,11 +84,6 @@ class Signals:
     def input_torque_nm(self) -> FloatArray | None:
         """Best knowledge of the input torque, for telling drive from overrun. [N m]"""
         return None if self.input is None else self.input.torque_nm
-
-    @property
-    def difference_radps(self) -> FloatArray:
-        """Left minus right driven wheel speed. [rad/s]"""
-        return self.left_radps - self.right_radps
 
     @property
     def zeroed(self) -> bool:
@@ -177,6 +174,7 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         road_wheel_rad="not asked for" if torque else turned,
         left_radps=left,
         right_radps=right,
+        difference_radps=left - right,
         torque=torque,
         input=found,
         accel_long_mps2=session.channels.get("accel_long_mps2"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
 import numpy as np
@@ -11,10 +12,14 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Values = TypeVar("Values", FloatArray, BoolArray, NDArray[np.intp])
+Scalar = TypeVar("Scalar", bound=np.generic)
+Result = TypeVar("Result")
 
-# Half an hour at 100 Hz: an ordinary session is one stretch. Fresh memory for what comes and goes
-# with a whole day is most of what its analysis would cost.
-AT_ONCE = 1 << 18
+# 22 minutes at 100 Hz: an ordinary session is one stretch. Fresh memory for what comes and goes
+# with a whole day is most of what its analysis would cost, and a stretch stays near the processor.
+AT_ONCE = 1 << 17
+# So many stretches are worked on at a time; more would need more memory.
+_TOGETHER = 2
 # A signal's noise shows as well in so many samples as in all, if so many of them are chosen.
 _ENOUGH, _PIECES, _FEWEST = 1 << 20, 64, 100_000
 
@@ -30,7 +35,20 @@ def stretches(n: int, at_once: int | None = None) -> Iterator[slice]:
         yield slice(first, min(n, first + size))
 
 
-def by_stretch(work: Callable[[slice], Values], n: int) -> Values:
+def each_stretch(work: Callable[[slice], Result], n: int) -> list[Result]:
+    """What ``work`` makes of each stretch, in their order.
+
+    >>> each_stretch(lambda here: here.stop, 3)
+    [3]
+    """
+    parts = list(stretches(n))
+    if len(parts) == 1:
+        return [work(parts[0])]
+    with ThreadPoolExecutor(_TOGETHER) as threads:
+        return list(threads.map(work, parts))
+
+
+def by_stretch(work: Callable[[slice], NDArray[Scalar]], n: int) -> NDArray[Scalar]:
     """What ``work`` makes of each stretch, side by side, shape (n,).
 
     >>> values = np.array([1.0, 2.0, 3.0])
@@ -40,8 +58,11 @@ def by_stretch(work: Callable[[slice], Values], n: int) -> Values:
     if n <= AT_ONCE:
         return work(slice(0, n))
     whole = np.empty(n, work(slice(0, 1)).dtype)
-    for here in stretches(n):
+
+    def fill(here: slice) -> None:
         whole[here] = work(here)
+
+    each_stretch(fill, n)
     return whole
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.runs import moving_mean, runs
-from pipeline.stretches import stretches
+from pipeline.runs import mean_at, moving_mean, runs
+from pipeline.stretches import each_stretch
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -116,14 +116,22 @@ def corrected(
         What the sum reads too much. [N m]
     """
     left, right = (np.empty(len(torque.left_nm)) for _ in range(2))
-    for here in stretches(len(left)):
+
+    def correct(here: slice) -> None:
         seen = torque[here]
         difference = seen.difference_nm - offset_nm - gain_mismatch * seen.input_nm
         total = seen.input_nm - input_zero_nm - gain_mismatch * difference
         left[here], right[here] = 0.5 * (total + difference), 0.5 * (total - difference)
+
+    each_stretch(correct, len(left))
     return ShaftTorque(left, right)
 
 
 def smoothed(torque: ShaftTorque, samples: int) -> ShaftTorque:
     """The torques averaged over an odd number of samples; a hole widens accordingly."""
     return ShaftTorque(moving_mean(torque.left_nm, samples), moving_mean(torque.right_nm, samples))
+
+
+def averaged_at(torque: ShaftTorque, samples: int, at: IndexArray) -> ShaftTorque:
+    """The same at some samples only."""
+    return ShaftTorque(mean_at(torque.left_nm, samples, at), mean_at(torque.right_nm, samples, at))

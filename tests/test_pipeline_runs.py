@@ -8,13 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from pipeline import runs as averaging
+import pipeline.stretches
 from pipeline.runs import (
     bridge,
     close_gaps,
     drop_short,
     erode,
     mask_of,
+    mean_at,
     moving_mean,
     runs,
     widen,
@@ -87,10 +88,12 @@ def test_a_mean_over_a_hole_is_a_hole() -> None:
 def test_a_mean_in_stretches_is_the_mean_at_once(values: np.ndarray, half: int) -> None:
     whole = moving_mean(values, 2 * half + 1)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(averaging, "_AT_ONCE", 7)
-        patch.setattr(averaging, "_STRETCH", 7)
+        patch.setattr(pipeline.stretches, "AT_ONCE", 7)
         parts = moving_mean(values, 2 * half + 1)
     np.testing.assert_allclose(parts, whole, atol=1e-10)
+    np.testing.assert_allclose(
+        mean_at(values, 2 * half + 1, np.arange(len(values))), whole, atol=1e-10
+    )
 
 
 def test_a_straight_line_is_bridged_exactly() -> None:
