@@ -19,6 +19,7 @@ from pipeline.axle import (
     SMOOTH_S,
     AxleMotion,
     axle_states,
+    expected_speed_difference,
     odd_samples,
     rolling_speeds,
 )
@@ -53,7 +54,7 @@ from pipeline.result import (
     Threshold,
     Traces,
 )
-from pipeline.runs import bridge, moving_mean
+from pipeline.runs import bridge, mean_over
 from pipeline.session_heat import (
     friction_loss_share,
     friction_tolerance,
@@ -63,7 +64,7 @@ from pipeline.session_heat import (
 from pipeline.shaft_twist import shaft_loss_power, stiffness_answer
 from pipeline.signals import Signals, crossings, of_axle, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
-from pipeline.stretches import excerpt, some, telling
+from pipeline.stretches import around, by_stretch, excerpt, some, telling
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
 from pipeline.torque import ShaftTorque
 
@@ -178,12 +179,11 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
             speed_difference_radps=learnt.difference_radps,
             expected_difference_radps=expected,
             state=state,
-            input_torque_nm=None if learnt.torque is None else learnt.torque.input_nm,
-            torque_difference_nm=None if learnt.torque is None else learnt.torque.difference_nm,
+            torque=learnt.torque,
             friction_power_w=evidence.power_w,
             x_m=signals.x_m,
             y_m=signals.y_m,
-            wheel_mean_radps=0.5 * (signals.left_radps + signals.right_radps),
+            wheels_radps=(signals.left_radps, signals.right_radps),
         ),
         choices=choices,
         heat=heat,
@@ -217,53 +217,56 @@ def _states(signals: Signals, learnt: Learnt, sheet: BuildSheet) -> tuple[FloatA
         return np.full(n, np.nan), np.full(n, NO_STATE, dtype=np.int8)
     smooth = odd_samples(SMOOTH_S, signals.rate_hz)
     calm = odd_samples(SMOOTH_BODY_S, signals.rate_hz)
-    driving, coasting = _driving(signals, smooth)
-    left_rolling, right_rolling = (
-        moving_mean(each, calm)
-        for each in rolling_speeds(
-            signals.ground, learnt.rolling.radius_left_m, learnt.rolling.radius_right_m
-        )
-    )
-    motion = AxleMotion(
-        speed_mps=signals.speed_mps,
-        yaw_rate_radps=signals.yaw_rate_radps,
-        left_radps=moving_mean(signals.left_radps, smooth),
-        right_radps=moving_mean(signals.right_radps, smooth),
-        left_rolling_radps=left_rolling,
-        right_rolling_radps=right_rolling,
-        driving=driving,
-        coasting=coasting,
-    )
-    slip = sheet.states.overspeed_slip if signals.speed_is_independent else np.inf
-    state = axle_states(motion, learnt.sliding_radps, slip, signals.rate_hz)
-    return motion.expected_radps, state
-
-
-def _driving(signals: Signals, smooth: int) -> tuple[BoolArray, BoolArray]:
-    """Where the input torque drives, and where it does not."""
+    ground, yaw_rate_radps, radii = signals.ground, signals.yaw_rate_radps, learnt.rolling
     pull = signals.input_torque_nm
     if pull is None:
         pull = signals.accel_long_mps2
-    if pull is None:
-        nowhere = np.zeros(len(signals.time_s), dtype=bool)
-        return nowhere, nowhere
-    pull = moving_mean(pull, smooth)
-    return pull > 0, pull <= 0
+
+    def rolling(here: slice) -> tuple[FloatArray, FloatArray]:
+        wide, within = around(here, calm // 2, n)
+        speeds = rolling_speeds(ground.part(wide), radii.radius_left_m, radii.radius_right_m)
+        return mean_over(speeds[0], calm, within), mean_over(speeds[1], calm, within)
+
+    def motion(here: slice) -> AxleMotion:
+        left_rolling, right_rolling = rolling(here)
+        # Where nothing tells the input torque, neither is said.
+        along = (
+            np.full(len(left_rolling), np.nan) if pull is None else mean_over(pull, smooth, here)
+        )
+        return AxleMotion(
+            speed_mps=signals.speed_mps[here],
+            yaw_rate_radps=yaw_rate_radps[here],
+            left_radps=mean_over(signals.left_radps, smooth, here),
+            right_radps=mean_over(signals.right_radps, smooth, here),
+            left_rolling_radps=left_rolling,
+            right_rolling_radps=right_rolling,
+            driving=along > 0,
+            coasting=along <= 0,
+        )
+
+    slip = sheet.states.overspeed_slip if signals.speed_is_independent else np.inf
+    state = axle_states(motion, n, learnt.sliding_radps, slip, signals.rate_hz)
+    return by_stretch(lambda here: expected_speed_difference(*rolling(here)), n), state
 
 
 def _phase(signals: Signals) -> NDArray[np.int8]:
     """Index into `PHASES` of every sample, shape (n,)."""
-    pull, neutral = signals.input_torque_nm, _NEUTRAL_NM
-    if pull is not None and np.isfinite(pull).any():
-        neutral = max(neutral, _NEUTRAL_SHARE * float(np.nanpercentile(np.abs(some(pull)), 99)))
+    n, known, neutral = len(signals.time_s), signals.input_torque_nm, _NEUTRAL_NM
+    if known is not None and np.isfinite(known).any():
+        neutral = max(neutral, _NEUTRAL_SHARE * float(np.nanpercentile(np.abs(some(known)), 99)))
         if signals.input is not None and signals.grade is Grade.KINEMATIC:
             neutral = max(neutral, signals.input.zero_tolerance_nm)
     elif signals.accel_long_mps2 is not None:
-        pull, neutral = signals.accel_long_mps2, _NEUTRAL_MPS2
+        known, neutral = signals.accel_long_mps2, _NEUTRAL_MPS2
     else:
-        pull = np.zeros(len(signals.time_s))
-    pull = moving_mean(pull, odd_samples(SMOOTH_S, signals.rate_hz))
-    return (1 + (pull > neutral).view(np.int8) - (pull < -neutral).view(np.int8)).astype(np.int8)
+        known = np.zeros(n)
+    pull, smooth = known, odd_samples(SMOOTH_S, signals.rate_hz)
+
+    def phase(here: slice) -> NDArray[np.int8]:
+        mean = mean_over(pull, smooth, here)
+        return np.int8(1) + (mean > neutral).view(np.int8) - (mean < -neutral).view(np.int8)
+
+    return by_stretch(phase, n)
 
 
 def _evidence(
@@ -287,7 +290,12 @@ def _evidence(
         held = np.abs(learnt.difference_radps) <= learnt.sliding_radps
         power = np.where(held, 0.0, power)
     lap_of = lap_index(laps, len(signals.time_s))
-    corner_of = corner_index(corners, distance)
+    corner_of = by_stretch(
+        lambda here: np.where(
+            lap_of[here] >= 0, corner_index(corners, distance[here]), np.int32(-1)
+        ),
+        len(distance),
+    )
     return Evidence(
         rate_hz=signals.rate_hz,
         time_s=signals.time_s,
@@ -300,7 +308,7 @@ def _evidence(
         laps=laps,
         lap_of=lap_of,
         corners=corners,
-        corner_of=np.where(lap_of >= 0, corner_of, -1),
+        corner_of=corner_of,
         state=state,
         states_told=signals.yaw_rate_radps is not None,
         phase=_phase(signals),
@@ -331,11 +339,11 @@ def _across(signals: Signals, sheet: BuildSheet) -> FloatArray:
 def _friction_power(signals: Signals, torque: ShaftTorque) -> FloatArray:
     """Friction power with short holes of any of its four signals bridged, shape (n,). [W]"""
     longest = round(_LONGEST_BRIDGE_S * signals.rate_hz)
-    return plate_friction_power(
-        bridge(torque.left_nm, longest),
-        bridge(torque.right_nm, longest),
-        bridge(signals.left_radps, longest),
-        bridge(signals.right_radps, longest),
+    bridged = [
+        bridge(each, longest) for each in (*torque.both, signals.left_radps, signals.right_radps)
+    ]
+    return by_stretch(
+        lambda here: plate_friction_power(*(each[here] for each in bridged)), len(bridged[0])
     )
 
 
@@ -349,7 +357,7 @@ def _noise(signals: Signals, torque: ShaftTorque) -> tuple[float, float]:
             excerpt(left, pieces) - excerpt(right, pieces), window, excerpt(usable, pieces)
         )
         for left, right in (
-            (torque.left_nm, torque.right_nm),
+            torque.both,
             (signals.left_radps, signals.right_radps),
         )
     )
@@ -364,8 +372,8 @@ def _shaft_loss(signals: Signals, torque: ShaftTorque, learnt: Learnt) -> FloatA
     return shaft_loss_power(whole, learnt.twist.compliance, signals.rate_hz)
 
 
-def _lap_numbers(evidence: Evidence) -> NDArray[np.int64]:
-    numbers = np.array([lap.number for lap in evidence.laps] + [-1], dtype=np.int64)
+def _lap_numbers(evidence: Evidence) -> NDArray[np.int32]:
+    numbers = np.array([lap.number for lap in evidence.laps] + [-1], dtype=np.int32)
     return numbers[evidence.lap_of]
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +12,8 @@ from numpy.typing import NDArray
 from pipeline.regression import ClusterFit, fit_by_cluster
 from pipeline.result import NO_STATE, SLIP_STATES, STATES, AxleState, StateArray
 from pipeline.rolling import GroundSpeeds
-from pipeline.runs import close_gaps, drop_short, moving_mean, runs, with_hysteresis
-from pipeline.stretches import excerpt, telling
+from pipeline.runs import lasting, mask_of, moving_mean, runs
+from pipeline.stretches import each_stretch, excerpt, telling
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
@@ -113,13 +115,19 @@ class AxleMotion:
 
 
 def axle_states(
-    motion: AxleMotion, sliding_radps: float, overspeed_slip: float, rate_hz: float
+    motion: Callable[[slice], AxleMotion],
+    n: int,
+    sliding_radps: float,
+    overspeed_slip: float,
+    rate_hz: float,
 ) -> StateArray:
     """Index into `STATES` for every sample, shape (n,); `NO_STATE` where none can be told.
 
     Parameters
     ----------
-    motion : AxleMotion
+    motion : callable
+        Gives the motion over a stretch of the log's n samples.
+    n : int
     sliding_radps : float
         Speed difference from which the pack counts as sliding, see `visible_difference`; twice of
         it, expected, makes a corner. [rad/s]
@@ -133,17 +141,22 @@ def axle_states(
     stretches under 0.15 s dropped. Where states overlap the one that costs most counts: axle
     overspeed, inside overspeed, inside drag, held, differing.
     """
-    active = _active(motion, sliding_radps, overspeed_slip)
+    masks = {name: (np.empty(n, np.bool_), np.empty(n, np.bool_)) for name in _PRIORITY}
+
+    def tell(here: slice) -> None:
+        told = _entered_and_kept(motion(here), sliding_radps, overspeed_slip)
+        for name, (enter, stay) in told.items():
+            masks[name][0][here], masks[name][1][here] = enter, stay
+
+    each_stretch(tell, n)
     gap, shortest = round(LONGEST_GAP_S * rate_hz), round(SHORTEST_EVENT_S * rate_hz)
-    state = np.full(len(motion.speed_mps), NO_STATE, dtype=np.int8)
+    state = np.full(n, NO_STATE, dtype=np.int8)
     for name in reversed(_PRIORITY):
-        lasting = drop_short(close_gaps(active[name], gap), shortest)
-        state[lasting] = STATES.index(name)
+        enter, stay = masks.pop(name)
+        state[mask_of(lasting(enter, stay, gap, shortest), n)] = STATES.index(name)
     return _without_fragments(state, shortest)
 
 
-# Samples worked on at a time.
-_AT_ONCE = 1 << 15
 _PRIORITY = (
     AxleState.AXLE_OVERSPEED,
     AxleState.INSIDE_OVERSPEED,
@@ -151,20 +164,6 @@ _PRIORITY = (
     AxleState.HELD,
     AxleState.DIFFERING,
 )
-
-
-def _active(
-    motion: AxleMotion, sliding_radps: float, overspeed_slip: float
-) -> dict[AxleState, BoolArray]:
-    """Where each state holds. Told a stretch at a time, which stays near the processor."""
-    n = len(motion.speed_mps)
-    masks = {name: (np.empty(n, np.bool_), np.empty(n, np.bool_)) for name in _PRIORITY}
-    for first in range(0, n, _AT_ONCE):
-        here = slice(first, first + _AT_ONCE)
-        told = _entered_and_kept(motion.part(here), sliding_radps, overspeed_slip)
-        for name, (enter, stay) in told.items():
-            masks[name][0][here], masks[name][1][here] = enter, stay
-    return {name: with_hysteresis(*both) for name, both in masks.items()}
 
 
 def _entered_and_kept(
@@ -205,8 +204,9 @@ def _without_fragments(state: StateArray, shortest: int) -> StateArray:
     whole = state.copy()
     for name in SLIP_STATES:
         code = STATES.index(name)
-        mask = state == code
-        whole[mask & ~drop_short(mask, shortest)] = NO_STATE
+        spans = runs(state == code)
+        short = spans[spans[:, 1] - spans[:, 0] < shortest]
+        whole[mask_of(short, len(state))] = NO_STATE
     return whole
 
 
@@ -241,7 +241,7 @@ def fit_radius_difference(
     torque: ShaftTorque,
     ground: GroundSpeeds,
     radius_m: float,
-    lap: NDArray[np.intp],
+    lap: NDArray[np.signedinteger[Any]],
 ) -> ClusterFit:
     """What is left of the speed difference on gentle running: unequal radii and tyre slip.
 
@@ -286,7 +286,7 @@ def fit_mean_radius(
     mean_radps: FloatArray,
     input_torque_nm: FloatArray,
     speed_mps: FloatArray,
-    lap: NDArray[np.intp],
+    lap: NDArray[np.signedinteger[Any]],
 ) -> ClusterFit:
     """Inverse of the mean rolling radius from gentle running; the slip under torque taken out.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,11 +24,11 @@ from pipeline.evidence import PHASES, Evidence
 from pipeline.learn import Learnt
 from pipeline.lock import BREAKAWAY, DRIVE, LEAST_SLIDING_S, OVERRUN, SlidingSamples
 from pipeline.result import STATES, AxleState, Phase
-from pipeline.runs import moving_mean
 from pipeline.stretches import excerpt, telling
+from pipeline.torque import averaged_at
 
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 _TERM = {Phase.DRIVE: DRIVE, Phase.OVERRUN: OVERRUN}
 # An interval that holds all that is possible says no more than a bound does, unless it is narrow
@@ -84,14 +85,15 @@ def flattened(evidence: Evidence, learnt: Learnt) -> Flattening:
     if learnt.law is None or evidence.torque is None or not evidence.sliding.any():
         return Flattening({}, 0.0)
     window = odd_samples(SMOOTH_S, evidence.rate_hz)
-    total = evidence.torque.input_nm
     pieces = telling(evidence.sliding)
-    noise = averaged_noise(excerpt(total, pieces), window, excerpt(evidence.sliding, pieces))
-    smooth = moving_mean(total, window)
-    chosen = np.flatnonzero(evidence.sliding & np.isfinite(smooth))
+    left, right = (excerpt(each, pieces) for each in evidence.torque.both)
+    noise = averaged_noise(left + right, window, excerpt(evidence.sliding, pieces))
+    chosen = np.flatnonzero(evidence.sliding)
     chosen = chosen[:: 1 + len(chosen) // _MOST_LOOKED_AT]
-    samples = replace(sliding_samples(evidence, learnt, chosen), input_torque_nm=smooth[chosen])
-    return flattening(samples, learnt.law, noise)
+    smooth = averaged_at(evidence.torque, window, chosen).input_nm
+    known = np.isfinite(smooth)
+    samples = sliding_samples(evidence, learnt, chosen[known])
+    return flattening(replace(samples, input_torque_nm=smooth[known]), learnt.law, noise)
 
 
 def _widened(answer: Answer, by: float) -> Answer:

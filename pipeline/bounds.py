@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from pipeline.torque import ShaftTorque, smoothed
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 # What a pack holds is taken over this long, so that neither noise nor a spike passes for it.
 _HELD_S = 0.2

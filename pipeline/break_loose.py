@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 # An axle that was held for so long and then slides for so long has let go. Chosen by us.
 _HELD_S = 0.20

@@ -48,9 +48,10 @@ def lap_distance(
     known = np.isfinite(speed_mps)
     if not known.any():
         return np.zeros(len(time_s)), 0.0
-    speed = np.interp(time_s, time_s[known], speed_mps[known])
+    speed = speed_mps if known.all() else np.interp(time_s, time_s[known], speed_mps[known])
     step = time_s[1] - time_s[0]
-    travelled = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1])))) * step
+    travelled = np.zeros(len(time_s))
+    np.cumsum(0.5 * step * (speed[1:] + speed[:-1]), out=travelled[1:])
     # Crossings fall between samples; a lap's distance starts at the line itself.
     ends = [np.interp([lap.start_s, lap.end_s], time_s, travelled) for lap in laps]
     lengths = [b - a for lap, (a, b) in zip(laps, ends, strict=True) if lap.valid] or [
@@ -86,13 +87,13 @@ def path_curvature(
         Positive to the left. [1/m]
     """
     grid = np.arange(0.0, length_m, _GRID_M)
-    curvature = yaw_rate_radps / np.maximum(speed_mps, _SLOWEST_MPS)
     rows = []
-    for lap in laps:
-        known = np.isfinite(curvature[lap.samples]) & np.isfinite(distance_m[lap.samples])
-        if lap.valid and known.any():
-            place = distance_m[lap.samples][known]
-            rows.append(np.interp(grid, place, curvature[lap.samples][known]))
+    for lap in (lap for lap in laps if lap.valid):
+        place, speed = distance_m[lap.samples], speed_mps[lap.samples]
+        curvature = yaw_rate_radps[lap.samples] / np.maximum(speed, _SLOWEST_MPS)
+        known = np.isfinite(curvature) & np.isfinite(place)
+        if known.any():
+            rows.append(np.interp(grid, place[known], curvature[known]))
     if not rows:
         return grid, np.zeros(len(grid))
     samples = int(_SMOOTH_M / _GRID_M) | 1
@@ -128,9 +129,9 @@ def find_corners(grid_m: FloatArray, curvature_per_m: FloatArray) -> tuple[Corne
     )
 
 
-def corner_index(corners: tuple[Corner, ...], distance_m: FloatArray) -> NDArray[np.intp]:
+def corner_index(corners: tuple[Corner, ...], distance_m: FloatArray) -> NDArray[np.int32]:
     """Position in ``corners`` of the corner at each distance, shape (n,); -1 between corners."""
-    index = np.full(len(distance_m), -1, dtype=np.intp)
+    index = np.full(len(distance_m), -1, dtype=np.int32)
     for i, corner in enumerate(corners):
         index[(distance_m >= corner.start_m) & (distance_m < corner.end_m)] = i
     return index

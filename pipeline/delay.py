@@ -82,7 +82,7 @@ def torque_delay(
     comes from leaving out sixteenths of the log one by one and from ``shift_s``. Delays beyond
     0.2 s are not seen. Of a long log ten minutes serve, in sixteen pieces spread over it.
     """
-    pieces = spread(usable, rate_hz, _STRETCHES, _LONGEST_LOOK_S)
+    pieces = looked_at(usable, rate_hz)
     usable = excerpt(usable, pieces)
     input_torque_nm = excerpt(input_torque_nm, pieces)
     parts = tuple(excerpt(part, pieces) for part in parts)
@@ -121,6 +121,11 @@ def torque_delay(
     half = float(np.hypot(student_t(m - 1) * error, max(shift_s, _SHIFT_SAMPLES / rate_hz)))
     value = best / rate_hz
     return Delay(value, value - half, value + half, m, float(total.max()))
+
+
+def looked_at(usable: BoolArray, rate_hz: float) -> tuple[slice, ...]:
+    """The pieces of a log that `torque_delay` looks at; a caller may give it these alone."""
+    return spread(usable, rate_hz, _STRETCHES, _LONGEST_LOOK_S)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +17,12 @@ from pipeline.input_torque import InputTorque
 from pipeline.laps import Lap
 from pipeline.result import Phase, StateArray
 from pipeline.split_doubt import SplitDoubt
-from pipeline.stretches import Values, stretches
+from pipeline.stretches import Values, each_stretch
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 BRIDGED = "samples filled or at a stop"
 NOISE = "noise of torques and speeds"
@@ -109,10 +110,11 @@ def energy_doubts(
         msg = "energy needs the half-shaft torques"
         raise ValueError(msg)
     step = 1 / evidence.rate_hz
-    sums = [
-        _sums(evidence, evidence.power_w[here], evidence.torque[here], group[here], groups, here)
-        for here in stretches(len(group))
-    ]
+    power, torque = evidence.power_w, evidence.torque
+    sums = each_stretch(
+        lambda here: _sums(evidence, power[here], torque[here], group[here], groups, here),
+        len(group),
+    )
     energy, bridged, squared_noise, shaft_loss, *levers = step * np.sum(sums, axis=0)
     doubts = {**evidence.doubt.energy_half_widths(energy, *levers), BRIDGED: bridged}
     if evidence.noise is not None:

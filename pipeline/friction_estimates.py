@@ -29,6 +29,7 @@ from pipeline.lock import DRIVE, OVERRUN, LockLaw, interval_of
 from pipeline.plates import effective_radius, ramp_angle_to_plane
 from pipeline.regression import student_t
 from pipeline.signals import Signals
+from pipeline.stretches import by_stretch
 
 FloatArray = NDArray[np.float64]
 
@@ -73,7 +74,8 @@ def _movements(signals: Signals, learnt: Learnt, law: LockLaw) -> Movements:
     assert signals.torque is not None
     assert learnt.samples is not None
     every = max(1, round(signals.rate_hz / RAMP_HZ))
-    states = ramp_states(thinned(signals.torque.input_nm, every))
+    left, right = (thinned(each, every) for each in signals.torque.both)
+    states = ramp_states(left + right)
     place = np.minimum(learnt.fitted // every, len(states) - 1)
     warmth = None if signals.oil_c is None else signals.oil_c[learnt.fitted]
     return friction_movements(learnt.samples, law, states[place], warmth)
@@ -161,14 +163,18 @@ def _at_the_plates(slow: Answer, parts: Differential) -> Answer:
 def _static(signals: Signals, learnt: Learnt, law: LockLaw) -> Answer:
     assert learnt.torque is not None
     # A shaft that unwinds faster than the packs slide hides when they let go.
-    unwinds = np.abs(learnt.flange_radps - learnt.difference_radps) > learnt.sliding_radps
+    flange, wheel, threshold = learnt.flange_radps, learnt.difference_radps, learnt.sliding_radps
+    usable = by_stretch(
+        lambda here: signals.steady[here] & ~(np.abs(flange[here] - wheel[here]) > threshold),
+        len(flange),
+    )
     found = static_friction(
         learnt.torque,
         law.locking_torque,
-        learnt.flange_radps,
-        signals.steady & ~unwinds,
+        flange,
+        usable,
         learnt.clusters.label,
-        learnt.sliding_radps,
+        threshold,
         signals.rate_hz,
     )
     if isinstance(found, str):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -76,7 +77,7 @@ def energy(power_w: FloatArray, rate_hz: float) -> float:
 
 
 def energy_by_group(
-    power_w: FloatArray, group: NDArray[np.intp], groups: int, rate_hz: float
+    power_w: FloatArray, group: NDArray[np.signedinteger[Any]], groups: int, rate_hz: float
 ) -> FloatArray:
     """Energy of each group of samples, shape (groups,); negative group numbers count nowhere. [J]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from pipeline.runs import runs
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 # Two thirds of a second tell bands 1.6 Hz apart, and a corner has some of them.
 _WINDOW_S = 0.64

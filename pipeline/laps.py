@@ -191,9 +191,9 @@ def _reason(
     return ""
 
 
-def lap_index(laps: tuple[Lap, ...], n: int) -> NDArray[np.intp]:
+def lap_index(laps: tuple[Lap, ...], n: int) -> NDArray[np.int32]:
     """Position in ``laps`` of the lap each sample belongs to, shape (n,); -1 outside them all."""
-    index = np.full(n, -1, dtype=np.intp)
+    index = np.full(n, -1, dtype=np.int32)
     for i, lap in enumerate(laps):
         index[lap.samples] = i
     return index

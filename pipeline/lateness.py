@@ -13,12 +13,14 @@ from pipeline.delay import (
     BY_WHEELS_S,
     LONGEST_DELAY_S,
     Delay,
+    looked_at,
     rate_of_change,
     thinned,
     torque_delay,
 )
 from pipeline.estimate import Answer, Estimate, Grade, Missing
 from pipeline.signals import Signals
+from pipeline.stretches import around, excerpt, excerpt_of
 
 FloatArray = NDArray[np.float64]
 
@@ -49,29 +51,44 @@ def torque_lateness(
     """
     if signals.input_torque_nm is None:
         return "the log has no torque of the axle"
-    driven = 0.5 * (signals.left_radps + signals.right_radps)
+    driven = signals.left_radps, signals.right_radps
     usable = (signals.speed_mps > _MOVING_MPS) & signals.brakes_off
-    undriven = mean_wheel(channels, "f" if sheet.car.driven_axle == "rear" else "r")
+    undriven = wheels_of(channels, "f" if sheet.car.driven_axle == "rear" else "r")
 
     def answer(
-        highest_hz: float, part: FloatArray, *, is_speed: bool, shift_s: float
+        highest_hz: float, parts: tuple[FloatArray, ...], *, is_speed: bool, shift_s: float
     ) -> Delay | str:
         assert signals.input_torque_nm is not None
         every = max(1, round(signals.rate_hz / highest_hz))
-        rate = signals.rate_hz / every
+        rate, n = signals.rate_hz / every, len(usable) // every
         if rate * LONGEST_DELAY_S < 2:
             return f"the log has only {rate:.3g} samples a second"
-        torque, wheel, other = (
-            thinned(values, every) for values in (signals.input_torque_nm, driven, part)
+
+        def mean(of: tuple[FloatArray, ...], here: slice) -> FloatArray:
+            part = slice(every * here.start, every * here.stop)
+            return np.asarray(sum(thinned(each[part], every) for each in of) / len(of))
+
+        def rate_of(of: tuple[FloatArray, ...], here: slice) -> FloatArray:
+            wide, within = around(here, 1, n)
+            return rate_of_change(mean(of, wide), rate)[within]
+
+        free = usable[: n * every : every]
+        pieces, torque = looked_at(free, rate), signals.input_torque_nm
+        return torque_delay(
+            excerpt_of(lambda here: mean((torque,), here), pieces),
+            (
+                excerpt_of(lambda here: rate_of(driven, here), pieces),
+                excerpt_of(lambda here: (rate_of if is_speed else mean)(parts, here), pieces),
+            ),
+            excerpt(free, pieces),
+            rate,
+            shift_s,
         )
-        gain = rate_of_change(other, rate) if is_speed else other
-        free = usable[: len(torque) * every : every]
-        return torque_delay(torque, (rate_of_change(wheel, rate), gain), free, rate, shift_s)
 
     answers = []
     if signals.accel_long_mps2 is not None:
         along = signals.accel_long_mps2
-        answers.append(answer(_FULL_HZ, along, is_speed=False, shift_s=BY_ACCELEROMETER_S))
+        answers.append(answer(_FULL_HZ, (along,), is_speed=False, shift_s=BY_ACCELEROMETER_S))
     if undriven is not None:
         by_wheels = answer(_CHECK_HZ, undriven, is_speed=True, shift_s=BY_WHEELS_S)
         if isinstance(by_wheels, Delay) and by_wheels.explained < _LEAST_BY_WHEELS:
@@ -89,10 +106,12 @@ def torque_lateness(
     return known[-1] if apart > NOTABLE_DELAY_S + BY_WHEELS_S else known[0]
 
 
-def mean_wheel(channels: Mapping[str, FloatArray], axle: str) -> FloatArray | None:
-    """Mean speed of an axle's wheels, None when one is not logged. [rad/s]"""
+def wheels_of(
+    channels: Mapping[str, FloatArray], axle: str
+) -> tuple[FloatArray, FloatArray] | None:
+    """Speeds of an axle's wheels, None when one is not logged. [rad/s]"""
     left, right = (channels.get(f"wheel_speed_{axle}{side}_radps") for side in "lr")
-    return None if left is None or right is None else 0.5 * (left + right)
+    return None if left is None or right is None else (left, right)
 
 
 def delay_answer(signals: Signals, delay: Delay | str) -> Answer:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +51,7 @@ from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_fre
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 # Gentle running: fast enough for slip to be small, nearly straight, tyres far from their limit.
 _GENTLE_SPEED_MPS = 12.0
@@ -217,7 +218,7 @@ def _clusters(signals: Signals, laps: tuple[Lap, ...]) -> Clusters:
         return Clusters(np.where(on_counted, index, -1), "laps")
     usable = on_counted if counted.any() else signals.speed_mps > LEAST_SPEED_MPS
     driven_s = np.cumsum(usable) / signals.rate_hz
-    stretch = (driven_s / _STRETCH_S).astype(np.intp)
+    stretch = (driven_s / _STRETCH_S).astype(np.int32)
     return Clusters(np.where(usable, stretch, -1), f"stretches of {_STRETCH_S:.0f} s")
 
 
@@ -287,9 +288,7 @@ def _one_sided(torque: ShaftTorque, window: int) -> BoolArray:
 
     def clear_of_zero(side: float) -> BoolArray:
         def averaged(here: slice) -> BoolArray:
-            left, right = (
-                mean_over(each, window, here) for each in (torque.left_nm, torque.right_nm)
-            )
+            left, right = (mean_over(each, window, here) for each in torque.both)
             return side * (left + right) > CLEAR_TORQUE_NM
 
         n = len(torque.left_nm)

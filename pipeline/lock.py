@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ class SlidingSamples:
     input_torque_nm: FloatArray
     torque_difference_nm: FloatArray
     speed_difference_radps: FloatArray
-    lap: NDArray[np.intp]
+    lap: NDArray[np.signedinteger[Any]]
     rate_hz: float
     torque_rate_nmps: FloatArray | None = None
     """How fast the input torque changes, where that is known."""

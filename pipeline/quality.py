@@ -77,11 +77,9 @@ def _seen(session: Session, sheet: BuildSheet, signals: Signals) -> Seen:
     def some(values: FloatArray | None) -> FloatArray | None:
         return None if values is None else thinned(values, every)
 
-    known = {
-        name: thinned(session.channels[name], every)
-        for name in _LOOKED_AT
-        if name in session.channels
-    }
+    names = [name for name in _LOOKED_AT if name in session.channels]
+    # Those of a long log are fetched one by one.
+    known = {name: thinned(session.channels[name], every) for name in names}
     # Tyres stated as of two sizes are no fault: seen as if both were of the mean one.
     for side, radius in zip("lr", car.driven_radii_m, strict=True):
         wheel = f"wheel_speed_{car.driven_axle[0]}{side}_radps"

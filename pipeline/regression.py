@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,7 +95,7 @@ def jackknife_covariance(replicates: FloatArray) -> FloatArray:
 
 
 def fit_by_cluster(
-    design: FloatArray, response: FloatArray, cluster: NDArray[np.intp]
+    design: FloatArray, response: FloatArray, cluster: NDArray[np.signedinteger[Any]]
 ) -> ClusterFit:
     """Huber regression with one replicate per cluster left out.
 
@@ -163,7 +164,7 @@ def with_replicates(
     scale: float,
     design: FloatArray,
     residual: FloatArray,
-    cluster: NDArray[np.intp],
+    cluster: NDArray[np.signedinteger[Any]],
 ) -> ClusterFit:
     """A settled fit with one Newton step per cluster left out, from per-cluster sums.
 
@@ -199,7 +200,7 @@ def with_replicates(
     return ClusterFit(coefficients, coefficients + shifts, scale, len(residual))
 
 
-def _refuse_few(cluster: NDArray[np.intp]) -> None:
+def _refuse_few(cluster: NDArray[np.signedinteger[Any]]) -> None:
     count = len(np.unique(cluster))
     if count < 3:
         msg = f"the samples lie in {count} laps; at least 3 are needed"

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +24,11 @@ from pipeline.estimate import (
     Prediction,
     SessionAnswer,
 )
+from pipeline.torque import ShaftTorque
 from pipeline.two_lumps import HeatModel, Load
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+IntArray = NDArray[np.signedinteger[Any]]
 StateArray = NDArray[np.int8]
 BoolArray = NDArray[np.bool_]
 
@@ -234,13 +236,22 @@ class Traces:
     expected_difference_radps: FloatArray
     state: StateArray
     """Index into `STATES`, or `NO_STATE`."""
-    input_torque_nm: FloatArray | None
-    torque_difference_nm: FloatArray | None
+    torque: ShaftTorque | None
     friction_power_w: FloatArray | None
     x_m: FloatArray | None
     y_m: FloatArray | None
-    wheel_mean_radps: FloatArray | None = None
-    """Mean speed of the driven wheels."""
+    wheels_radps: tuple[FloatArray, FloatArray] | None = None
+    """Speeds of the left and the right driven wheel."""
+
+    @property
+    def input_torque_nm(self) -> FloatArray | None:
+        """Torque at the ring gear."""
+        return None if self.torque is None else self.torque.input_nm
+
+    @property
+    def torque_difference_nm(self) -> FloatArray | None:
+        """Left minus right half-shaft torque."""
+        return None if self.torque is None else self.torque.difference_nm
 
 
 HeatAnswer = Estimate | Predicted | Missing

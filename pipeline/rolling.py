@@ -52,6 +52,10 @@ class GroundSpeeds:
         """Left minus right. [m/s]"""
         return -self.yaw_rate_radps * self.across_m
 
+    def part(self, here: slice) -> GroundSpeeds:
+        """A stretch of them."""
+        return GroundSpeeds(self.mean_mps[here], self.yaw_rate_radps[here], self.across_m[here])
+
     def averaged(self, window: int) -> GroundSpeeds:
         """Averaged over an odd number of samples."""
         return GroundSpeeds(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.stretches import by_stretch
+from pipeline.stretches import around, by_stretch
 
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
@@ -45,10 +45,29 @@ def with_hysteresis(enter: BoolArray, stay: BoolArray) -> BoolArray:
     >>> with_hysteresis(enter, stay).tolist()
     [True, True, True, False, False]
     """
+    return mask_of(_entered(enter, stay), len(enter))
+
+
+def _entered(enter: BoolArray, stay: BoolArray) -> IndexArray:
     spans = runs(stay | enter)
     entered = np.flatnonzero(enter)
     held = np.searchsorted(entered, spans[:, 1]) > np.searchsorted(entered, spans[:, 0])
-    return mask_of(spans[held], len(enter))
+    return spans[held]
+
+
+def lasting(enter: BoolArray, stay: BoolArray, gap: int, shortest: int) -> IndexArray:
+    """Runs of `with_hysteresis`, gaps of fewer samples than ``gap`` closed, short ones dropped.
+
+    >>> stay = np.array([True, True, False, True, True, False, False, True])
+    >>> lasting(stay, stay, 2, 2).tolist()
+    [[0, 5]]
+    """
+    spans = _entered(enter, stay)
+    parted = np.flatnonzero(spans[1:, 0] - spans[:-1, 1] >= gap)
+    firsts = np.concatenate((spans[:1, 0], spans[parted + 1, 0]))
+    lasts = np.concatenate((spans[parted, 1], spans[-1:, 1]))
+    long = lasts - firsts >= shortest
+    return np.column_stack((firsts[long], lasts[long]))
 
 
 def close_gaps(mask: BoolArray, shortest: int) -> BoolArray:
@@ -98,10 +117,8 @@ def mean_over(values: NDArray[np.float64], samples: int, here: slice) -> NDArray
     >>> mean_over(np.array([0.0, 3.0, 6.0, 9.0]), 3, slice(2, 4)).tolist()
     [6.0, 7.5]
     """
-    half = samples // 2
-    first = max(0, here.start - half)
-    around = _mean_around(values[first : here.stop + half], half)
-    return around[here.start - first :][: here.stop - here.start]
+    wide, within = around(here, samples // 2, len(values))
+    return _mean_around(values[wide], samples // 2)[within]
 
 
 def mean_at(values: NDArray[np.float64], samples: int, at: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ from pipeline.evidence import PHASES, Evidence
 from pipeline.learn import Learnt
 from pipeline.regression import ratio_interval
 from pipeline.result import STATES, AxleState, Phase, SlipEvent
-from pipeline.stretches import by_stretch, stretches
+from pipeline.stretches import by_stretch, each_stretch
 from pipeline.summaries import mean_answer
 
 FloatArray = NDArray[np.float64]
@@ -76,12 +76,14 @@ def _by_lap(
 ) -> FloatArray:
     """Sum of each stretch's values where chosen for every counted lap that has enough of them."""
     laps = len(evidence.laps)
-    count, sums = np.zeros(laps), np.zeros(laps)
-    for part in stretches(len(here)):
+
+    def of_stretch(part: slice) -> FloatArray:
         chosen = here[part] & (evidence.lap_of[part] >= 0)
         lap = evidence.lap_of[part][chosen]
-        count += np.bincount(lap, minlength=laps)
-        sums += np.bincount(lap, weights=values(part)[chosen], minlength=laps)
+        count = np.bincount(lap, minlength=laps)
+        return np.stack((count, np.bincount(lap, values(part)[chosen], minlength=laps)))
+
+    count, sums = np.sum(each_stretch(of_stretch, len(here)), axis=0)
     kept = [i for i in evidence.counted if count[i] >= _LEAST_IN_CORNERS_S * evidence.rate_hz]
     return np.asarray(sums[kept], dtype=np.float64)
 

@@ -66,6 +66,16 @@ def by_stretch(work: Callable[[slice], NDArray[Scalar]], n: int) -> NDArray[Scal
     return whole
 
 
+def around(here: slice, reach: int, n: int) -> tuple[slice, slice]:
+    """A stretch with so many samples more to either side, and where it lies in that.
+
+    >>> around(slice(1, 4), 2, 10)
+    (slice(0, 6, None), slice(1, 4, None))
+    """
+    wide = slice(max(0, here.start - reach), min(n, here.stop + reach))
+    return wide, slice(here.start - wide.start, here.stop - wide.start)
+
+
 def some(values: Values) -> Values:
     """Every k-th value of a long signal: enough to tell its percentiles; a short one whole.
 
@@ -98,9 +108,14 @@ def excerpt(values: Values, pieces: tuple[slice, ...]) -> Values:
     >>> excerpt(np.arange(100.0), (slice(20, 22), slice(70, 72))).tolist()
     [20.0, nan, 70.0, nan]
     """
+    return excerpt_of(lambda piece: values[piece], pieces)
+
+
+def excerpt_of(work: Callable[[slice], Values], pieces: tuple[slice, ...]) -> Values:
+    """`excerpt` of what ``work`` makes of each piece."""
     if len(pieces) == 1:
-        return values[pieces[0]]
-    joined = np.concatenate([values[piece] for piece in pieces])
+        return work(pieces[0])
+    joined = np.concatenate([work(piece) for piece in pieces])
     ends = np.cumsum([piece.stop - piece.start for piece in pieces]) - 1
     joined[ends] = False if joined.dtype == np.bool_ else np.nan
     return joined

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,12 @@ from pipeline.result import (
     Phase,
     SlipEvent,
 )
-from pipeline.runs import moving_mean, runs
+from pipeline.runs import moving_mean
 from pipeline.torque import ShaftTorque
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 _FEWEST_STRETCHES = 3
 _SHORTEST_PHASE_S = 0.1
@@ -121,18 +122,18 @@ def _effective_lock(evidence: Evidence, lap: int, phase: Phase) -> Answer:
         torque.input_nm,
         torque.difference_nm,
         evidence.difference_radps[span][chosen],
-        _stretch_of(chosen)[chosen],
+        _stretch_of(chosen),
         evidence.rate_hz,
     )
     half = evidence.doubt.locking_half_width(samples.input_torque_nm)
     return effective_lock(samples, f"sliding stretches under {phase}", evidence.grade, half)
 
 
-def _stretch_of(mask: BoolArray) -> IndexArray:
-    label = np.zeros(len(mask), dtype=np.intp)
-    for i, (first, stop) in enumerate(runs(mask)):
-        label[first:stop] = i
-    return label
+def _stretch_of(chosen: BoolArray) -> IndexArray:
+    """Which run of chosen samples each of them belongs to, counted from 0."""
+    begins = chosen.copy()
+    begins[1:] &= ~chosen[:-1]
+    return np.cumsum(begins)[chosen] - 1
 
 
 def effective_lock(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.build_sheet import BuildSheet
 from pipeline.channel_labels import label
 from pipeline.delay import Delay, drift, rate_of_change, thinned
-from pipeline.lateness import NOTABLE_DELAY_S, is_late
+from pipeline.lateness import NOTABLE_DELAY_S, is_late, wheels_of
 from pipeline.result import QualityNote
 from pipeline.signals import Signals
 
@@ -62,23 +62,27 @@ def drifts(channels: Channels, sheet: BuildSheet, signals: Signals) -> list[Qual
     """Groups of channels whose clocks part from that of the driven wheels over the log."""
     every = max(1, round(signals.rate_hz / _DRIFT_HZ))
     rate = signals.rate_hz / every
-    wheels = rate_of_change(thinned(0.5 * (signals.left_radps + signals.right_radps), every), rate)
+
+    def thin(values: FloatArray) -> FloatArray:
+        return thinned(values, every)
+
+    wheels = rate_of_change(0.5 * (thin(signals.left_radps) + thin(signals.right_radps)), rate)
     # Alike by pairs: accelerations here, turn rates below.
     pairs = []
     speed = channels.get("speed_mps")
     if speed is not None:
-        pairs.append(("speed_mps", rate_of_change(thinned(speed, every), rate), wheels))
+        pairs.append(("speed_mps", rate_of_change(thin(speed), rate), wheels))
     for name in ("accel_long_mps2", "input_torque_nm", "engine_torque_nm"):
         if name in channels:
-            pairs.append((name, thinned(channels[name], every), wheels))
+            pairs.append((name, thin(channels[name]), wheels))
     if signals.torque is not None:
-        pairs.append(("shaft_torque_left_nm", thinned(signals.torque.input_nm, every), wheels))
-    undriven = "f" if sheet.car.driven_axle == "rear" else "r"
-    left, right = (channels.get(f"wheel_speed_{undriven}{side}_radps") for side in "lr")
+        left, right = signals.torque.both
+        pairs.append(("shaft_torque_left_nm", thin(left) + thin(right), wheels))
+    undriven = wheels_of(channels, "f" if sheet.car.driven_axle == "rear" else "r")
     yaw_rate = channels.get("yaw_rate_radps")
-    if left is not None and right is not None and yaw_rate is not None:
-        turn = thinned(right - left, every)
-        pairs.append(("yaw_rate_radps", thinned(yaw_rate, every), turn))
+    if undriven is not None and yaw_rate is not None:
+        turn = thin(undriven[1]) - thin(undriven[0])
+        pairs.append(("yaw_rate_radps", thin(yaw_rate), turn))
     notes = []
     for name, late, reference in pairs:
         found = drift(late, reference, rate)

@@ -90,6 +90,11 @@ class ShaftTorque:
         return ShaftTorque(self.left_nm[which], self.right_nm[which])
 
     @property
+    def both(self) -> tuple[FloatArray, FloatArray]:
+        """The left one and the right one."""
+        return self.left_nm, self.right_nm
+
+    @property
     def input_nm(self) -> FloatArray:
         """Torque at the ring gear. [N m]"""
         return self.left_nm + self.right_nm

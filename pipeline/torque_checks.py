@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from pipeline.stretches import by_stretch
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.signedinteger[Any]]
 
 _MOVING_MPS = 8.0
 _STRAIGHT_MPS2 = 1.0
@@ -120,7 +122,7 @@ def coasting(
     ]  # fmt: skip
 
 
-def _mean_of_clusters(values: FloatArray, cluster: NDArray[np.intp]) -> tuple[float, float, int]:
+def _mean_of_clusters(values: FloatArray, cluster: IndexArray) -> tuple[float, float, int]:
     """Mean of the clusters' means, its 95 % half width, and how many clusters."""
     _, where, counts = np.unique(cluster, return_inverse=True, return_counts=True)
     means = np.bincount(where, values) / counts

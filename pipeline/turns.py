@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,7 +42,7 @@ def fit_radius_from_turns(
     ground: GroundSpeeds,
     pull: FloatArray,
     radius_m: float,
-    lap: NDArray[np.intp],
+    lap: NDArray[np.signedinteger[Any]],
 ) -> ClusterFit:
     """What turning left and turning right have in common of the speed difference.
 

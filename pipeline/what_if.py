@@ -93,12 +93,7 @@ def what_if(result: SessionResult, today: BuildSheet, then: BuildSheet) -> WhatI
     found = [result.estimates.get(name) for name in LAW_NAMES]
     known = [answer for answer in found if isinstance(answer, Estimate)]
     traces = result.traces
-    if (
-        len(known) < len(found)
-        or traces.input_torque_nm is None
-        or traces.torque_difference_nm is None
-        or traces.friction_power_w is None
-    ):
+    if len(known) < len(found) or traces.torque is None or traces.friction_power_w is None:
         why = next((a.reason for a in found if isinstance(a, Missing)), "it only bounds the law")
         return Missing(f"this session does not show the packs' law to start from: {why}")
     both = result.estimates, today.differential, then.differential

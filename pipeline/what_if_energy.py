@@ -46,17 +46,16 @@ class Driven:
 def _recorded(result: SessionResult, sheet: BuildSheet) -> Recorded:
     """The session's traces as the axle is run again from them."""
     traces, car = result.traces, sheet.car
-    assert traces.input_torque_nm is not None
-    assert traces.torque_difference_nm is not None
-    assert traces.wheel_mean_radps is not None
+    assert traces.torque is not None
+    assert traces.wheels_radps is not None
     mean = traces.speed_mps / car.rolling_radius_m
     # Expected is left less right, so that turning left makes it negative.
     yaw = -traces.expected_difference_radps * car.rolling_radius_m / car.track_m
     turning = traces.expected_difference_radps
     given = (
-        traces.input_torque_nm,
-        traces.torque_difference_nm,
-        traces.wheel_mean_radps,
+        traces.torque.input_nm,
+        traces.torque.difference_nm,
+        0.5 * (traces.wheels_radps[0] + traces.wheels_radps[1]),
         traces.speed_difference_radps,
         mean,
         turning,

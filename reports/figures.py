@@ -192,7 +192,7 @@ def torque_figure(result: SessionResult) -> JsonDict:
     """Input torque along the lap, and the half-shafts' difference where it is known."""
     traces = result.traces
     data = [_lap_line("input_torque", "ink", line={"color": LIGHT["ink"], "width": 2.2})]
-    if traces.torque_difference_nm is not None:
+    if traces.torque is not None:
         thin = {"color": LIGHT["chosen"], "width": 1.0}
         data.append(_lap_line("torque_difference", "chosen", line=thin))
     frame = layout(

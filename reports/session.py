@@ -260,7 +260,7 @@ def _axle_section(result: SessionResult, off: float) -> Section:
         ),
     )
     torque_keys = [LegendKey("input torque", "thick", "input_torque", "N·m", 0)]
-    if traces.torque_difference_nm is not None:
+    if traces.torque is not None:
         torque_keys.append(
             LegendKey("left minus right half-shaft", "thin", "torque_difference", "N·m", 0)
         )
@@ -269,7 +269,7 @@ def _axle_section(result: SessionResult, off: float) -> Section:
         "Which way does the torque point?",
         "Above zero the engine drives the car, below zero the car turns the engine.",
         f"Input torque along the lap. {torque_words(result)}",
-        None if no_lap or traces.input_torque_nm is None else figures.torque_figure(result),
+        None if no_lap or traces.torque is None else figures.torque_figure(result),
         no_lap or "this log does not give the input torque.",
         Along.DISTANCE,
         tuple(torque_keys),

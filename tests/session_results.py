@@ -41,6 +41,7 @@ from pipeline.result import (
     Threshold,
     Traces,
 )
+from pipeline.torque import ShaftTorque
 
 BREAKAWAY_NM, LOCK_DRIVE, LOCK_OVERRUN = 64.0, 0.38, 0.21
 TRACK_WIDTH_M, WHEEL_RADIUS_M = 1.52, 0.301
@@ -334,7 +335,9 @@ def _traces(circuit: Circuit, numbers: IntArray, laps: list[LapArrays],
         lap=np.repeat(numbers, [lap.time_s.size for lap in laps]),
         distance_m=distance, speed_mps=joined("speed_mps"), speed_difference_radps=difference,
         expected_difference_radps=joined("expected_radps"), state=joined("state").astype(np.int8),
-        input_torque_nm=joined("input_nm"), torque_difference_nm=joined("torque_difference_nm"),
+        torque=ShaftTorque(
+            *(0.5 * (joined("input_nm") + way * joined("torque_difference_nm")) for way in (1, -1))
+        ),
         friction_power_w=joined("power_w"),
         x_m=np.interp(distance, circuit.distance_m, circuit.x_m),
         y_m=np.interp(distance, circuit.distance_m, circuit.y_m),

@@ -37,7 +37,7 @@ def without_torque(result: SessionResult) -> SessionResult:
         predictions={},
         lock_fit=None,
         traces=dataclasses.replace(
-            result.traces, input_torque_nm=None, torque_difference_nm=None, friction_power_w=None
+            result.traces, torque=None, friction_power_w=None
         ),
     )  # fmt: skip
 

@@ -49,7 +49,7 @@ def mirrored(seen: AxleMotion) -> AxleMotion:
 
 
 def only_state(seen: AxleMotion) -> AxleState | None:
-    found = set(axle_states(seen, 0.3, 0.05, RATE_HZ).tolist())
+    found = set(axle_states(seen.part, N, 0.3, 0.05, RATE_HZ).tolist())
     assert len(found) == 1
     code = found.pop()
     return None if code == NO_STATE else STATES[code]
@@ -98,7 +98,7 @@ def overspeed_for(samples: slice) -> AxleMotion:
 
 
 def inside_overspeeds(seen: AxleMotion) -> list[tuple[int, int]]:
-    spans = event_spans(axle_states(seen, 0.3, 0.05, RATE_HZ))
+    spans = event_spans(axle_states(seen.part, N, 0.3, 0.05, RATE_HZ))
     return [(a, b) for state, a, b in spans if state is AxleState.INSIDE_OVERSPEED]
 
 
