@@ -24,8 +24,8 @@ from pipeline.evidence import PHASES, Evidence
 from pipeline.learn import Learnt
 from pipeline.lock import BREAKAWAY, DRIVE, LEAST_SLIDING_S, OVERRUN, SlidingSamples
 from pipeline.result import STATES, AxleState, Phase
-from pipeline.stretches import excerpt, telling
-from pipeline.torque import averaged_at
+from pipeline.stretches import excerpt, some, telling
+from pipeline.torque import ShaftTorque, averaged_at
 
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.signedinteger[Any]]
@@ -38,22 +38,29 @@ _NARROW_LOCK = 0.03
 # From this share of a slope lost to noise on, the correction is worth no more than the guess.
 # Chosen by us.
 _MOST_FLATTENED = 0.2
-# Of more sliding samples, as many evenly spread ones tell what noise does to the slopes.
-_MOST_LOOKED_AT = 500_000
+# Of more sliding samples, as many evenly spread ones say as much of the torques they carry.
+_MOST_LOOKED_AT = 200_000
 
 
-def sliding_samples(
-    evidence: Evidence, learnt: Learnt, chosen: BoolArray | IndexArray
+def sliding_samples(evidence: Evidence, learnt: Learnt, chosen: BoolArray) -> SlidingSamples:
+    """The chosen samples as the friction law sees them; of very many, every k-th."""
+    at = np.flatnonzero(chosen)
+    every = 1 + len(at) // _MOST_LOOKED_AT
+    return samples_at(evidence, learnt, at[::every], evidence.rate_hz / every)
+
+
+def samples_at(
+    evidence: Evidence, learnt: Learnt, at: IndexArray, rate_hz: float
 ) -> SlidingSamples:
-    """The chosen samples as the friction law sees them."""
+    """Samples as the friction law sees them, so many of them a second."""
     assert evidence.torque is not None
-    torque = evidence.torque[chosen]
+    torque = evidence.torque[at]
     return SlidingSamples(
         torque.input_nm,
         torque.difference_nm,
-        learnt.flange_radps[chosen],
-        learnt.clusters.label[chosen],
-        evidence.rate_hz,
+        learnt.flange_radps[at],
+        learnt.clusters.label[at],
+        rate_hz,
     )
 
 
@@ -85,15 +92,20 @@ def flattened(evidence: Evidence, learnt: Learnt) -> Flattening:
     if learnt.law is None or evidence.torque is None or not evidence.sliding.any():
         return Flattening({}, 0.0)
     window = odd_samples(SMOOTH_S, evidence.rate_hz)
-    pieces = telling(evidence.sliding)
-    left, right = (excerpt(each, pieces) for each in evidence.torque.both)
-    noise = averaged_noise(left + right, window, excerpt(evidence.sliding, pieces))
-    chosen = np.flatnonzero(evidence.sliding)
-    chosen = chosen[:: 1 + len(chosen) // _MOST_LOOKED_AT]
-    smooth = averaged_at(evidence.torque, window, chosen).input_nm
+    noise = _input_noise(evidence.torque, evidence.sliding, window)
+    at = np.flatnonzero(evidence.sliding)
+    every = 1 + len(at) // _MOST_LOOKED_AT
+    smooth = averaged_at(evidence.torque, window, at[::every]).input_nm
     known = np.isfinite(smooth)
-    samples = sliding_samples(evidence, learnt, chosen[known])
+    samples = samples_at(evidence, learnt, at[::every][known], evidence.rate_hz / every)
     return flattening(replace(samples, input_torque_nm=smooth[known]), learnt.law, noise)
+
+
+def _input_noise(torque: ShaftTorque, sliding: BoolArray, window: int) -> float:
+    """Standard deviation of the averaged input torque's noise while the pack slides. [N m]"""
+    pieces = telling(sliding)
+    left, right = (excerpt(each, pieces) for each in torque.both)
+    return averaged_noise(left + right, window, excerpt(sliding, pieces))
 
 
 def _widened(answer: Answer, by: float) -> Answer:
@@ -245,7 +257,7 @@ def _lowest_locking(evidence: Evidence, learnt: Learnt) -> float | None:
     """Upper end of the law at the least input torque that the sliding pack saw. [N m]"""
     if learnt.law is None or evidence.torque is None or not evidence.sliding.any():
         return None
-    torque = evidence.torque[evidence.sliding].input_nm
+    torque = evidence.torque[some(np.flatnonzero(evidence.sliding))].input_nm
     ends = [
         float(sign * np.percentile(sign * torque[sign * torque > 0], 5))
         for sign, term in ((1, DRIVE), (-1, OVERRUN))
@@ -269,7 +281,7 @@ def _lock(
     if not isinstance(locking, Estimate) or evidence.torque is None:
         return found
     here = evidence.sliding & (evidence.phase == PHASES.index(phase))
-    size = np.abs(evidence.torque[here].input_nm)
+    size = np.abs(evidence.torque[some(np.flatnonzero(here))].input_nm)
     if isinstance(found, Missing):
         how = "all of the locking torque over the input torque"
         return Bound(

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bounded import bounded, sliding_samples
+from pipeline.bounded import bounded, samples_at, sliding_samples
 from pipeline.bounds import Flattening
 from pipeline.choices import why_no_ratio
 from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction, SessionAnswer
@@ -190,7 +190,7 @@ def lock_fit(
     split = learnt.split
     if split is None or split.readings is None:
         shown = some(np.flatnonzero(learnt.sliding))
-        samples = sliding_samples(evidence, learnt, shown)
+        samples = samples_at(evidence, learnt, shown, evidence.rate_hz)
         lap_of = evidence.lap_of[shown]
     else:
         # What each sample's tyres say, not what the law made of it.

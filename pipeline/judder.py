@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -101,7 +102,7 @@ def spectra_of(
 
 def find_judder(
     difference_radps: FloatArray,
-    turning_radps: FloatArray,
+    turning_radps: Callable[[IndexArray], FloatArray],
     sliding: BoolArray,
     calm: BoolArray,
     lap: IndexArray,
@@ -113,8 +114,8 @@ def find_judder(
     ----------
     difference_radps : array, shape (n,)
         Left minus right speed as logged. [rad/s]
-    turning_radps : array, shape (n,)
-        Mean of both speeds. [rad/s]
+    turning_radps : callable
+        Mean of both speeds at some samples. [rad/s]
     sliding, calm : array of bool, shape (n,)
         Where the packs slide, and where the car moves without their sliding.
     lap : array of int, shape (n,)
@@ -150,7 +151,7 @@ def find_judder(
     band, strongest = int(bands[at]), float(np.exp(rise[at]))
     error = float(np.std(rises[:, at], ddof=1)) / np.sqrt(len(laps))
     chance = student_t_share(-float(rise[at]) / max(error, 1e-9), len(laps) - 1)
-    tracked = _following_wheels(spectra, turning_radps[spectra.middle])
+    tracked = _following_wheels(spectra, turning_radps(spectra.middle))
     followed = float(_rises(_typical(tracked), bands)[max(at - 1, 0) : at + 2].max())
     fixed = float(_rises(_typical(spectra.power), bands)[max(at - 1, 0) : at + 2].max())
     judder = _measured(spectra, laps, band, strongest)

@@ -11,6 +11,7 @@ from pipeline.judder import Judder, find_judder
 from pipeline.learn import Learnt
 from pipeline.runs import close_gaps
 from pipeline.signals import Signals
+from pipeline.stretches import by_stretch
 
 NAMES = ("judder_frequency_hz", "judder_amplitude_radps")
 # The speed difference of a juddering pack may touch zero for a moment.
@@ -21,11 +22,14 @@ _MOVING_MPS = 8.0
 def judder_estimates(evidence: Evidence, signals: Signals, learnt: Learnt) -> dict[str, Answer]:
     """Frequency and amplitude of judder, or why none is claimed."""
     # By the wheels: juddering flanges pass zero in every swing.
-    apart = np.abs(learnt.difference_radps) > learnt.sliding_radps
+    apart = by_stretch(
+        lambda here: np.abs(learnt.difference_radps[here]) > learnt.sliding_radps,
+        len(learnt.difference_radps),
+    )
     sliding = close_gaps(apart, round(_GAP_S * signals.rate_hz)) & signals.clean
     found = find_judder(
         signals.difference_radps,
-        0.5 * (signals.left_radps + signals.right_radps),
+        lambda at: 0.5 * (signals.left_radps[at] + signals.right_radps[at]),
         sliding,
         ~sliding & signals.clean & (signals.speed_mps > _MOVING_MPS),
         learnt.clusters.label,

@@ -86,8 +86,8 @@ def torque_lateness(
         )
 
     answers = []
-    if signals.accel_long_mps2 is not None:
-        along = signals.accel_long_mps2
+    along = channels.get("accel_long_mps2")
+    if along is not None:
         answers.append(answer(_FULL_HZ, (along,), is_speed=False, shift_s=BY_ACCELEROMETER_S))
     if undriven is not None:
         by_wheels = answer(_CHECK_HZ, undriven, is_speed=True, shift_s=BY_WHEELS_S)

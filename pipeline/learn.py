@@ -45,7 +45,7 @@ from pipeline.runs import erode, mean_at, mean_over, moving_mean
 from pipeline.shaft_twist import Twist, fit_twist, rate_of_difference
 from pipeline.signals import Signals
 from pipeline.split_doubt import SplitDoubt
-from pipeline.stretches import by_stretch, some
+from pipeline.stretches import around, by_stretch, some
 from pipeline.torque import ShaftTorque, averaged_at, corrected
 from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_freely
 
@@ -286,18 +286,23 @@ def _one_sided(torque: ShaftTorque, window: int) -> BoolArray:
     torque at the cost of both lock ratios.
     """
 
-    def clear_of_zero(side: float) -> BoolArray:
-        def averaged(here: slice) -> BoolArray:
-            left, right = (mean_over(each, window, here) for each in torque.both)
-            return side * (left + right) > CLEAR_TORQUE_NM
+    reach, n = window // 2, len(torque.left_nm)
 
-        n = len(torque.left_nm)
-        all_around = erode(
-            by_stretch(lambda here: side * torque[here].input_nm > 0, n), window // 2
-        )
-        return all_around & by_stretch(averaged, n)
+    def side_of_mean(here: slice) -> NDArray[np.int8]:
+        wide, within = around(here, reach, n)
+        mean = mean_over(torque[wide].input_nm, window, within)
+        return (mean > CLEAR_TORQUE_NM).view(np.int8) - (mean < -CLEAR_TORQUE_NM).view(np.int8)
 
-    return clear_of_zero(1.0) | clear_of_zero(-1.0)
+    mean, raw = by_stretch(side_of_mean, n), by_stretch(lambda here: _side(torque[here]), n)
+    drive = (mean > 0) & erode(raw > 0, reach)
+    overrun = (mean < 0) & erode(raw < 0, reach)
+    return drive | overrun
+
+
+def _side(torque: ShaftTorque) -> NDArray[np.int8]:
+    """1 where the input torque drives, -1 on overrun, 0 between them or in a hole."""
+    total = torque.input_nm
+    return (total > 0).view(np.int8) - (total < 0).view(np.int8)
 
 
 def never_slides(signals: Signals, sliding_s: float) -> str:

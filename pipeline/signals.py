@@ -177,7 +177,8 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
         difference_radps=left - right,
         torque=torque,
         input=found,
-        accel_long_mps2=session.channels.get("accel_long_mps2"),
+        # With both half-shaft torques nothing asks for them.
+        accel_long_mps2=None if torque else session.channels.get("accel_long_mps2"),
         accel_lat_mps2=None if torque else session.channels.get("accel_lat_mps2"),
         oil_c=session.channels.get("oil_temperature_c"),
         x_m=x,
@@ -249,12 +250,17 @@ def _yaw_rate(
 def _torque(session: Session, standing: BoolArray) -> tuple[ShaftTorque | None, tuple[Zero, ...]]:
     left = session.channels.get("shaft_torque_left_nm")
     right = session.channels.get("shaft_torque_right_nm")
-    if left is None or right is None:
+    if left is None or right is None or not (_told(left) and _told(right)):
         return None, ()
     zero_left = zero_at_standstill(left, standing, session.rate_hz)
     zero_right = zero_at_standstill(right, standing, session.rate_hz)
     zeroed = ShaftTorque(left - zero_left.offset_nm, right - zero_right.offset_nm)
     return zeroed, (zero_left, zero_right)
+
+
+def _told(values: FloatArray) -> bool:
+    """Whether a channel holds anything."""
+    return bool(np.isfinite(values).any())
 
 
 def _input_torque(

@@ -72,20 +72,20 @@ def corner_measures(
 
 
 def _by_lap(
-    evidence: Evidence, here: BoolArray, values: Callable[[slice], FloatArray]
+    evidence: Evidence, here: BoolArray, values: Callable[[slice], tuple[FloatArray, ...]]
 ) -> FloatArray:
-    """Sum of each stretch's values where chosen for every counted lap that has enough of them."""
+    """Sums of some values where chosen, shape (values, counted laps that have enough of them)."""
     laps = len(evidence.laps)
 
     def of_stretch(part: slice) -> FloatArray:
         chosen = here[part] & (evidence.lap_of[part] >= 0)
-        lap = evidence.lap_of[part][chosen]
-        count = np.bincount(lap, minlength=laps)
-        return np.stack((count, np.bincount(lap, values(part)[chosen], minlength=laps)))
+        lap = evidence.lap_of[part][chosen].astype(np.intp)
+        sums = [np.bincount(lap, each[chosen], minlength=laps) for each in values(part)]
+        return np.stack([np.bincount(lap, minlength=laps), *sums])
 
-    count, sums = np.sum(each_stretch(of_stretch, len(here)), axis=0)
+    count, *sums = np.sum(each_stretch(of_stretch, len(here)), axis=0)
     kept = [i for i in evidence.counted if count[i] >= _LEAST_IN_CORNERS_S * evidence.rate_hz]
-    return np.asarray(sums[kept], dtype=np.float64)
+    return np.stack([count[kept], *(each[kept] for each in sums)])
 
 
 def _why_not(evidence: Evidence, laps: int, phase: Phase) -> str:
@@ -103,15 +103,17 @@ def _share_taken(
     phase: Phase,
 ) -> tuple[Answer, dict[str, float]]:
     """Speed difference over the expected one: 1 turns freely, 0 is held, below 0 runs away."""
-    asked = _by_lap(evidence, here, lambda part: np.abs(expected[part]))
+
+    def in_corners(part: slice) -> tuple[FloatArray, ...]:
+        way = np.sign(expected[part])
+        taken, asked = learnt.difference_radps[part] * way, np.abs(expected[part])
+        return asked, taken, speed[part] * way
+
+    _, asked, taken, swing = _by_lap(evidence, here, in_corners)
     if len(asked) < _FEWEST_LAPS:
         return Missing(_why_not(evidence, len(asked), phase)), {}
-    taken = _by_lap(
-        evidence, here, lambda part: learnt.difference_radps[part] * np.sign(expected[part])
-    )
     share, scatter = ratio_interval(taken, asked)
     # Radii that differ by a share widen the difference asked for one way and narrow it the other.
-    swing = _by_lap(evidence, here, lambda part: speed[part] * np.sign(expected[part]))
     uneven = _radius_doubt(learnt) * float(np.sum(swing)) / float(np.sum(asked))
     parts = {LAPS: scatter, RADII: abs(share * uneven), TRACK: abs(share * _TRACK)}
     half = math.hypot(*parts.values())
@@ -134,11 +136,12 @@ def _radius_doubt(learnt: Learnt) -> float:
 
 def _share_held(evidence: Evidence, here: BoolArray, phase: Phase) -> Answer:
     """Share of the time in corners that the axle is held."""
-    whole = _by_lap(evidence, here, lambda part: np.ones(part.stop - part.start))
+    code = STATES.index(AxleState.HELD)
+    whole, held = _by_lap(
+        evidence, here, lambda part: ((evidence.state[part] == code).astype(np.float64),)
+    )
     if len(whole) < _FEWEST_LAPS:
         return Missing(_why_not(evidence, len(whole), phase))
-    code = STATES.index(AxleState.HELD)
-    held = _by_lap(evidence, here, lambda part: (evidence.state[part] == code).astype(np.float64))
     share, half = ratio_interval(held, whole)
     return Estimate(
         share, share - half, share + half, "1", len(whole), evidence.grade,

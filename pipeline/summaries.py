@@ -173,7 +173,7 @@ def bias_answer(lock: Answer) -> Answer:
 def slip_events(evidence: Evidence) -> tuple[SlipEvent, ...]:
     """Every slip event of the session in order of time."""
     spans = event_spans(evidence.state)
-    group = np.full(len(evidence.state), -1, dtype=np.intp)
+    group = np.full(len(evidence.state), -1, dtype=np.int32)
     for i, (_, first, stop) in enumerate(spans):
         group[first:stop] = i
     energy: list[Answer] = [Missing(evidence.why_no_torque)] * len(spans)

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from loaders.seen import wheel_names
 from pipeline.build_sheet import BuildSheet
 from pipeline.channel_labels import label
 from pipeline.delay import Delay, drift, rate_of_change, thinned
-from pipeline.lateness import NOTABLE_DELAY_S, is_late, wheels_of
+from pipeline.lateness import NOTABLE_DELAY_S, is_late
 from pipeline.result import QualityNote
 from pipeline.signals import Signals
 
@@ -78,11 +79,11 @@ def drifts(channels: Channels, sheet: BuildSheet, signals: Signals) -> list[Qual
     if signals.torque is not None:
         left, right = signals.torque.both
         pairs.append(("shaft_torque_left_nm", thin(left) + thin(right), wheels))
-    undriven = wheels_of(channels, "f" if sheet.car.driven_axle == "rear" else "r")
-    yaw_rate = channels.get("yaw_rate_radps")
-    if undriven is not None and yaw_rate is not None:
-        turn = thin(undriven[1]) - thin(undriven[0])
-        pairs.append(("yaw_rate_radps", thin(yaw_rate), turn))
+    undriven = "f" if sheet.car.driven_axle == "rear" else "r"
+    turning = (*wheel_names(undriven), "yaw_rate_radps")
+    if all(name in channels for name in turning):
+        left, right, yaw_rate = (thin(channels[name]) for name in turning)
+        pairs.append(("yaw_rate_radps", yaw_rate, right - left))
     notes = []
     for name, late, reference in pairs:
         found = drift(late, reference, rate)

@@ -29,6 +29,8 @@ _SHUT = 0.05
 _LEAST_COASTING_S = 3.0
 _LEAST_SLIDING_S = 1.0
 _FEWEST_CLUSTERS = 3
+# Of more sliding samples, as many evenly spread ones tell which way they point.
+_MOST_SAMPLES = 1_000_000
 _LEFT, _RIGHT = "shaft_torque_left_nm", "shaft_torque_right_nm"
 
 
@@ -52,13 +54,17 @@ def swapped_torques(
     wrong = [name in signs and signs[name].wrong for name in (_LEFT, _RIGHT)]
     if wrong[0] != wrong[1]:
         return []  # their difference is a sum; said with the sign
-    difference, slip = torque[chosen].difference_nm, learnt.flange_radps[chosen]
+    at = np.flatnonzero(chosen)
+    every = 1 + len(at) // _MOST_SAMPLES
+    at = at[::every]
+    difference, slip = torque[at].difference_nm, learnt.flange_radps[at]
     share, samples = opposes_slip(difference, slip)
+    samples *= every
     side = -1.0 if driven_swapped(sides) != wrong[0] else 1.0
     if side * share > -LEAST_ACCORD:
         return []
     excess, half, clusters = _mean_of_clusters(
-        side * difference * np.sign(slip), learnt.clusters.label[chosen]
+        side * difference * np.sign(slip), learnt.clusters.label[at]
     )
     return [
         QualityNote(

@@ -43,7 +43,7 @@ def made(
     difference += (sliding * amplitude + everywhere) * np.sin(phase)
     if wheel_order:
         difference += 0.3 * np.sin(wheel_order * np.cumsum(turning) / rate_hz)
-    return find_judder(difference, turning, sliding, ~sliding, lap, rate_hz)
+    return find_judder(difference, turning.__getitem__, sliding, ~sliding, lap, rate_hz)
 
 
 def test_windows_have_the_spectrum_that_a_reference_library_gives() -> None:
