@@ -281,17 +281,25 @@ def marks_of(column: pa.ChunkedArray) -> NDArray[np.bool_]:
 def floats(column: pa.ChunkedArray) -> FloatArray:
     """A column of float64 or of decimals as float64 with NaN for nulls."""
     if pa.types.is_decimal(column.type):
-        values = _from_decimals(column)
+        values = np.empty(len(column))
+        _from_decimals(column, values)
     else:
         values = numbers_of(column)[0].astype(np.float64, copy=False)
     return np.where(holes_of(column), np.nan, values) if column.null_count else values
 
 
-def _from_decimals(column: pa.ChunkedArray) -> FloatArray:
-    values, at = np.empty(len(column)), 0
+def floats_into(column: pa.ChunkedArray, out: FloatArray) -> None:
+    """The same, into ``out``."""
+    if pa.types.is_decimal(column.type) and not column.null_count:
+        _from_decimals(column, out)
+    else:
+        out[:] = floats(column)
+
+
+def _from_decimals(column: pa.ChunkedArray, out: FloatArray) -> None:
+    at = 0
     kind: np.dtype[Any] = np.dtype(np.int32 if column.type.bit_width == 32 else np.int64)
     for chunk in column.chunks:
         whole = np.frombuffer(chunk.buffers()[1] or b"", kind)[chunk.offset :][: len(chunk)]
-        numbers_from(whole, column.type.scale, values[at : at + len(chunk)])
+        numbers_from(whole, column.type.scale, out[at : at + len(chunk)])
         at += len(chunk)
-    return values

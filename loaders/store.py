@@ -24,7 +24,7 @@ from loaders.channels import CHANNEL_BY_NAME, SCHEMA_VERSION, TIME
 from loaders.columns import ColumnsWriter
 from loaders.errors import InputError
 from loaders.normalise import Outcome
-from loaders.rawtable import floats, marks_of, numbers_of
+from loaders.rawtable import floats, floats_into, marks_of, numbers_of
 from loaders.session import (
     BoolArray,
     FloatArray,
@@ -43,6 +43,7 @@ _SUSPECT_1 = "_suspect"
 """In schema 1, what a channel's column of marks was called behind its name."""
 # A session of more numbers than this stays on disk, and its columns are read as they are asked for.
 _MOST_IN_MEMORY = 40_000_000
+_AS_IT_IS = Line("", 1.0, 0.0)
 
 
 class SessionWriter:
@@ -205,8 +206,8 @@ def _read_floats(path: Path, names: Sequence[str]) -> dict[str, FloatArray]:
     return {name: floats(table.column(name)) for name in names}
 
 
-def _long_column(path: Path, name: str) -> FloatArray:
-    """One column of many rows, by two threads."""
+def _long_column(path: Path, name: str, line: Line = _AS_IT_IS) -> FloatArray:
+    """One column of many rows in its channel's unit, by two threads."""
     with parquet.ParquetFile(path) as stored:
         about = stored.metadata
         rows = [about.row_group(i).num_rows for i in range(about.num_row_groups)]
@@ -216,7 +217,9 @@ def _long_column(path: Path, name: str) -> FloatArray:
         with parquet.ParquetFile(path) as stored:
             for i in groups:
                 column = stored.read_row_group(i, columns=[name], use_threads=False).column(name)
-                values[starts[i] : starts[i + 1]] = floats(column)
+                part = values[starts[i] : starts[i + 1]]
+                floats_into(column, part)
+                part[:] = line.of(part)
 
     middle = len(rows) // 2
     with ThreadPoolExecutor(2) as threads:
@@ -273,7 +276,7 @@ class StoredColumns(Mapping[str, FloatArray]):
             if line is None or self._log is None:
                 values = _long_column(self._path, name)
             else:
-                values = line.of(_long_column(self._log, line.column))
+                values = _long_column(self._log, line.column, line)
             self._held[name] = values
         return values
 
