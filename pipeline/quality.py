@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -78,8 +80,10 @@ def _seen(session: Session, sheet: BuildSheet, signals: Signals) -> Seen:
         return None if values is None else thinned(values, every)
 
     names = [name for name in _LOOKED_AT if name in session.channels]
-    # Those of a long log are fetched one by one.
-    known = {name: thinned(session.channels[name], every) for name in names}
+    # Those of a long log are fetched one by one; two at a time, for more would need more memory.
+    with ThreadPoolExecutor(2) as threads:
+        slow = threads.map(lambda name: thinned(session.channels[name], every), names)
+        known = dict(zip(names, slow, strict=True))
     # Tyres stated as of two sizes are no fault: seen as if both were of the mean one.
     for side, radius in zip("lr", car.driven_radii_m, strict=True):
         wheel = f"wheel_speed_{car.driven_axle[0]}{side}_radps"

@@ -114,6 +114,12 @@ def test_half_shafts_are_taken_before_anything_else() -> None:
     assert found(driven()[0]).grade is Grade.MEASURED
 
 
+def test_a_half_shaft_channel_without_a_sample_is_none() -> None:
+    session, _ = driven()
+    blank = {**session.channels, SHAFTS[0]: np.full(len(session.time_s), np.nan)}
+    assert found(replace(session, channels=blank)).grade is Grade.INFERRED
+
+
 def test_a_ring_gear_channel_is_taken_before_the_engine() -> None:
     session, true = driven()
     seen = without(session, *SHAFTS)
