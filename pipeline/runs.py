@@ -127,13 +127,14 @@ def mean_at(values: NDArray[np.float64], samples: int, at: NDArray[np.intp]) -> 
     >>> mean_at(np.array([0.0, 3.0, 6.0, 9.0]), 3, np.array([0, 2])).tolist()
     [1.5, 6.0]
     """
-    sums, count = np.zeros(len(at)), np.zeros(len(at))
-    for step in range(-(samples // 2), samples // 2 + 1):
-        beside = at + step
-        inside = (beside >= 0) & (beside < len(values))
-        sums += np.where(inside, values[np.where(inside, beside, 0)], 0.0)
-        count += inside
-    return np.asarray(sums / count)
+    half, n = samples // 2, len(values)
+    mean = np.zeros(len(at))
+    for step in range(-half, half + 1):
+        mean += values[np.clip(at + step, 0, n - 1)]
+    mean /= samples
+    for i in np.flatnonzero((at < half) | (at >= n - half)):
+        mean[i] = np.mean(values[max(0, at[i] - half) : at[i] + half + 1])
+    return mean
 
 
 def _mean_around(values: NDArray[np.float64], half: int) -> NDArray[np.float64]:
