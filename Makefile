@@ -12,7 +12,7 @@ PYTEST_ARGS ?=
 ready_to_run  = $(VENV)/.ready-to-run
 ready_to_test = $(VENV)/.ready-to-test
 
-.PHONY: help demo test test-slow lint format bench evidence sample-logs lock setup clean
+.PHONY: help demo test test-slow lint format bench evidence methods sample-logs lock setup clean
 
 help:
 	@echo "make demo         analyse the sample logs, print the findings and where the report is"
@@ -22,6 +22,7 @@ help:
 	@echo "make format       put the code into the house format"
 	@echo "make bench        time the main job, stage by stage"
 	@echo "make evidence     hold the numbers against the truth of many simulated runs (RUNS=100)"
+	@echo "make methods      compare ways of reading the torque split off the wheels"
 	@echo "make sample-logs  drive the invented test day again and write its logs"
 	@echo "make lock         choose package versions again and write both lock files"
 	@echo "make setup        only make .venv with everything for working on sidegear"
@@ -55,6 +56,9 @@ bench: $(ready_to_test)
 RUNS ?= 100
 evidence: $(ready_to_test)
 	PYTHONPATH=tests:. $(BIN)/python -m study.evidence_table --runs $(RUNS)
+
+methods: $(ready_to_test)
+	PYTHONPATH=tests:. $(BIN)/python -m study.methods
 
 sample-logs: $(ready_to_test)
 	PYTHONPATH=tests $(BIN)/python -m circuit_car.sample_day
