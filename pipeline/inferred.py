@@ -115,7 +115,11 @@ def infer_split(
         return _nothing(why)
     pull = signals.input
     assert pull is not None
-    whole = axle_run(signals, pull, label, np.where(sliding, np.sign(smooth_radps), 0.0), sheet)
+    side = np.where(sliding, np.sign(smooth_radps), 0.0)
+    try:
+        whole = axle_run(signals, pull, label, side, sheet)
+    except TooFewClustersError as problem:
+        return _nothing(str(problem))
     chosen = _chosen(signals, pull, label, smooth_radps, threshold_radps, sliding, whole)
     slides, held = chosen
     samples = SlidingSamples(
@@ -187,8 +191,6 @@ def _why_not(signals: Signals, sheet: BuildSheet) -> str:
         return "the log has no lateral acceleration, so the loads of the driven wheels are unknown"
     if signals.rate_hz < _LEAST_RATE_HZ:
         return f"at {signals.rate_hz:.0f} samples a second wheel slip blurs; 20 are needed"
-    if car.driven_axle == "front" and car.other_axle == "driven":
-        return "steered wheels beside a driven rear axle cannot tell the split yet"
     if car.driven_axle == "front" and isinstance(signals.road_wheel_rad, str):
         return (
             f"it is not known where the steered wheels head, because {signals.road_wheel_rad}; "
