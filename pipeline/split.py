@@ -203,12 +203,14 @@ def humbled(law: ClusterFit) -> ClusterFit:
     return replace(law, shared=known + whole * ((_HUMBLED * excess) ** 2 - 1))
 
 
-def misreading_covariance(input_torque_nm: FloatArray) -> FloatArray:
+def misreading_covariance(input_torque_nm: FloatArray, heading_share: float = 0.0) -> FloatArray:
     """How a misreading of the locking torque hangs together over the input torque. [N2 m2]
 
     Parameters
     ----------
     input_torque_nm : array, shape (m,)
+    heading_share : float
+        What the unknown course of steered wheels adds, as a share of the input torque.
 
     Returns
     -------
@@ -220,7 +222,8 @@ def misreading_covariance(input_torque_nm: FloatArray) -> FloatArray:
     and every corner, so the scatter between laps does not show it. Its size and reach were taken
     from simulated cars, tyres and builds other than those of the tests and of the study.
     """
-    size = np.hypot(_MISREAD_NM, _MISREAD_SHARE * np.abs(input_torque_nm))
+    share = np.hypot(_MISREAD_SHARE, heading_share)
+    size = np.hypot(_MISREAD_NM, share * np.abs(input_torque_nm))
     reach = np.hypot(_REACH_NM, _REACH_SHARE * np.abs(input_torque_nm))
     apart = input_torque_nm[:, None] - input_torque_nm
     alike = np.exp(-0.5 * apart**2 / (reach[:, None] * reach))
@@ -303,7 +306,9 @@ def _bands(run: AxleRun) -> _Bands:
     band = np.clip(np.searchsorted(edges, pull) - 1, 0, max(len(edges) - 2, 0))
     at = sliding[:, None] & (band[:, None] == np.unique(band[sliding]))
     centres = (pull @ at) / at.sum(axis=0)
-    covariance = misreading_covariance(centres)
+    covariance = misreading_covariance(
+        centres, 0.0 if run.steered is None else run.steered.misread_share
+    )
     steadied = covariance + 1e-4 * np.diag(np.diag(covariance))
     return _Bands(at.astype(np.float64), np.linalg.inv(steadied).astype(np.float64))
 

@@ -27,6 +27,9 @@ class Steered:
     """Yaw rate times wheelbase over speed: where the axle would travel if the rear did not slip."""
     rear_slip_rad: FloatArray
     """Slip angle of the rear axle as assumed, > 0 where its side force points left."""
+    misread_share: float = 0.0
+    """What the course of that angle may hide of the locking torque alike in every lap, one standard
+    deviation, as a share of the input torque. [1]"""
 
     def at(self, chosen: NDArray[np.intp]) -> Steered:
         """The chosen samples only."""
