@@ -167,6 +167,9 @@ def _session(path: Path, log: Path | None, about: Mapping[str, Any]) -> Session:
     channels: Mapping[str, FloatArray] = stored_columns
     if rows * len(names) <= _MOST_IN_MEMORY:
         channels = stored_columns.read(names)
+    else:
+        # Arrow's own pool keeps five times what it takes to decode a long log's columns.
+        pa.set_memory_pool(pa.system_memory_pool())
     source = about["source"]
     return Session(
         name=about["name"],

@@ -44,9 +44,15 @@ _MOST_LOOKED_AT = 200_000
 
 def sliding_samples(evidence: Evidence, learnt: Learnt, chosen: BoolArray) -> SlidingSamples:
     """The chosen samples as the friction law sees them; of very many, every k-th."""
+    at, every = looked_at(chosen)
+    return samples_at(evidence, learnt, at, evidence.rate_hz / every)
+
+
+def looked_at(chosen: BoolArray) -> tuple[IndexArray, int]:
+    """Where the chosen samples are, of very many every k-th, and which k."""
     at = np.flatnonzero(chosen)
     every = 1 + len(at) // _MOST_LOOKED_AT
-    return samples_at(evidence, learnt, at[::every], evidence.rate_hz / every)
+    return at[::every].copy(), every
 
 
 def samples_at(
@@ -93,11 +99,10 @@ def flattened(evidence: Evidence, learnt: Learnt) -> Flattening:
         return Flattening({}, 0.0)
     window = odd_samples(SMOOTH_S, evidence.rate_hz)
     noise = _input_noise(evidence.torque, evidence.sliding, window)
-    at = np.flatnonzero(evidence.sliding)
-    every = 1 + len(at) // _MOST_LOOKED_AT
-    smooth = averaged_at(evidence.torque, window, at[::every]).input_nm
+    at, every = looked_at(evidence.sliding)
+    smooth = averaged_at(evidence.torque, window, at).input_nm
     known = np.isfinite(smooth)
-    samples = samples_at(evidence, learnt, at[::every][known], evidence.rate_hz / every)
+    samples = samples_at(evidence, learnt, at[known], evidence.rate_hz / every)
     return flattening(replace(samples, input_torque_nm=smooth[known]), learnt.law, noise)
 
 

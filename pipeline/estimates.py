@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bounded import bounded, samples_at, sliding_samples
+from pipeline.bounded import bounded, looked_at, samples_at, sliding_samples
 from pipeline.bounds import Flattening
 from pipeline.choices import why_no_ratio
 from pipeline.estimate import Answer, Estimate, Missing, Predicted, Prediction, SessionAnswer
@@ -25,7 +25,6 @@ from pipeline.lock import (
 )
 from pipeline.plates import PreloadLaw, locking_torque
 from pipeline.result import SLIP_STATES, LapSummary, LockFit, Phase, SlipEvent
-from pipeline.stretches import some
 from pipeline.summaries import bias_answer, effective_lock, mean_answer, state_seconds
 
 FloatArray = NDArray[np.float64]
@@ -189,7 +188,7 @@ def lock_fit(
         return None
     split = learnt.split
     if split is None or split.readings is None:
-        shown = some(np.flatnonzero(learnt.sliding))
+        shown, _ = looked_at(learnt.sliding)
         samples = samples_at(evidence, learnt, shown, evidence.rate_hz)
         lap_of = evidence.lap_of[shown]
     else:

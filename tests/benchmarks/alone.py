@@ -71,8 +71,8 @@ def peak_gb() -> float:
     status = Path("/proc/self/status")
     if status.exists():
         held = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
-        return float(held.split()[1]) / 1e6
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+        return float(held.split()[1]) * 1024 / 1e9
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e9
 
 
 if __name__ == "__main__":
