@@ -235,7 +235,7 @@ def _law_samples(
     if np.count_nonzero(chosen) < LEAST_SLIDING_S * signals.rate_hz:
         chosen = sliding
     step = 1 + np.count_nonzero(chosen) // _MOST_SAMPLES
-    at = np.flatnonzero(chosen)[::step]
+    at = np.flatnonzero(chosen)[::step].copy()  # a view would keep all of them
     averaged = averaged_at(torque, window, at)
     samples = SlidingSamples(
         averaged.input_nm,
