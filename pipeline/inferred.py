@@ -30,7 +30,7 @@ from pipeline.plates import PreloadLaw
 from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw
 from pipeline.regression import TooFewClustersError
-from pipeline.runs import drop_short, erode
+from pipeline.runs import drop_short, erode, with_hysteresis
 from pipeline.signals import Signals
 from pipeline.split import (
     Belief,
@@ -53,9 +53,10 @@ _AWAY_FROM_BRAKES_S = 0.15
 # Half-shafts that wind up or ring turn the wheels apart while the packs hold, and no torque of
 # theirs is logged to tell. On simulated shafts of 4 to 8 kN m/rad nine tenths of that is shorter.
 _LASTING_S = 0.6
-# From this long on the law tells the torque difference, before the tyres do. Chosen on the same
-# cars: shorter, and shafts that ring pass for packs that slide; longer, and short slides are lost.
-_SLIPPING_S = 0.4
+# From this long on, or where it gets this far, the law tells the torque difference, before the
+# tyres do. Chosen on the same cars: shorter or less, and shafts that ring pass for packs that
+# slide; longer, and short slides are lost, which on firm packs are half of the energy.
+_SLIPPING_S, _RUN_AWAY_RADPS = 0.4, 3.0
 _SLOWEST_MPS = 8.0
 # What the held axle says of the tyres changes little beyond so many samples.
 _MOST_HELD = 5000
@@ -159,6 +160,7 @@ def infer_split(
     # A side that the law has no term for is not known to lock with its springs alone.
     lock = np.where(_described(pull.torque_nm, missing), lock, np.nan)
     slipping = _lasting(smooth_radps, threshold_radps, round(_SLIPPING_S * signals.rate_hz))
+    slipping |= _run_away(smooth_radps, threshold_radps)
     read = _where_read(signals, reading)
     slipping |= (np.abs(smooth_radps) > threshold_radps) & np.isnan(read)
     difference = np.where(slipping, -np.sign(smooth_radps) * lock, read)
@@ -253,6 +255,16 @@ def _lasting(smooth_radps: FloatArray, threshold_radps: float, shortest: int) ->
     with np.errstate(invalid="ignore"):
         left, right = smooth_radps > threshold_radps, smooth_radps < -threshold_radps
     return drop_short(left, shortest) | drop_short(right, shortest)
+
+
+def _run_away(smooth_radps: FloatArray, threshold_radps: float) -> BoolArray:
+    """Where one wheel is the faster one and gets faster by far."""
+    with np.errstate(invalid="ignore"):
+        left, right = (
+            with_hysteresis(each > _RUN_AWAY_RADPS, each > threshold_radps)
+            for each in (smooth_radps, -smooth_radps)
+        )
+    return left | right
 
 
 def _described(torque: FloatArray, missing: Mapping[str, str]) -> BoolArray:

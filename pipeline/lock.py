@@ -327,7 +327,8 @@ def interval_of(law: LockLaw, term: str, level: float = 0.95) -> float:
 def overrun_to_drive(law: LockLaw, level: float = 0.95) -> tuple[float, float]:
     """Lock ratio on overrun over that on drive, and half the width of its interval. [1]
 
-    The interval comes from the ratio in each lap left out, so that what both share cancels.
+    The interval comes from the ratio in each lap left out, so that what both share cancels;
+    what all laps are off by alike comes on top.
     """
     drive, overrun = law.index(DRIVE), law.index(OVERRUN)
     if drive is None or overrun is None:
@@ -337,4 +338,10 @@ def overrun_to_drive(law: LockLaw, level: float = 0.95) -> tuple[float, float]:
     count = len(ratios)
     variance = (count - 1) / count * float(np.sum((ratios - ratios.mean()) ** 2))
     half = student_t(count - 1, level) * float(np.sqrt(variance))
-    return float(law.fit.coefficients[overrun] / law.fit.coefficients[drive]), half
+    per_drive = 1 / float(law.fit.coefficients[drive])
+    ratio = float(law.fit.coefficients[overrun]) * per_drive
+    if law.fit.shared is not None:
+        row = per_drive * law.gradient(**{OVERRUN: 1.0, DRIVE: -ratio})
+        variance = float(row @ law.fit.shared @ row)
+        half = math.hypot(half, student_t(np.inf, level) * math.sqrt(variance))
+    return ratio, half
