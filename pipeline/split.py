@@ -7,12 +7,12 @@ follows the law.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.common_slip import Equations, Hidden
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, linearised
 from pipeline.plates import PreloadLaw
 from pipeline.regression import (
@@ -27,8 +27,6 @@ from pipeline.wheel_balance import AxleFigures, AxleRun, WheelTorques, wheel_tor
 
 FloatArray = NDArray[np.float64]
 Weights = tuple[FloatArray, FloatArray]
-Chosen = NDArray[np.bool_] | slice
-_ByLap = Callable[[Chosen], FloatArray]
 
 # Samples this far apart in time are no new evidence on the tyres: they share the road, the tyres'
 # temperature and what a tyre of so few numbers cannot follow. At 20 samples a second, one second.
@@ -157,7 +155,7 @@ def fit_split(
     x, scale, line = found.x, found.scale, found.line
     limit = _HUBER * scale
     near = np.abs(line.residual) <= limit
-    gradient, hessian = line.without_common_slip(
+    gradient, hessian = line.normal_equations(
         np.clip(line.residual, -limit, limit), near.astype(np.float64), scale**2 * _ALIKE_SAMPLES
     )
     scores = np.stack([gradient(run.lap == label) for label in labels])
@@ -318,70 +316,6 @@ def _no_bands(run: AxleRun) -> _Bands:
 
 
 @dataclass(frozen=True, slots=True)
-class _Hidden:
-    """What every sample has to itself, shape (n,)."""
-
-    side_slip: FloatArray | None
-    common_slip: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """Residuals and how they change."""
-
-    residual: FloatArray
-    """Both rows of every sample, shape (2 n,)."""
-    slopes: FloatArray
-    """By every number, shape (2 n, p)."""
-    lever: FloatArray
-    """By the sample's common slip, shape (2 n,)."""
-    slip_precision: FloatArray
-    """Inverse variance of that, shape (n,)."""
-    hidden: _Hidden
-
-    def without_common_slip(
-        self, pull: FloatArray, weight: FloatArray, tempered: float
-    ) -> tuple[_ByLap, _ByLap]:
-        """Gradient and Hessian over some samples once each sample's common slip has answered.
-
-        Elimination of the slip from the normal equations (Schur complement).
-        """
-        n = len(self.slip_precision)
-        across, steep = self._across(weight)
-        rest = self._two(self.lever * pull) + self.slip_precision * self.hidden.common_slip
-
-        def gradient(chosen: Chosen) -> FloatArray:
-            both = self.slopes[:n][chosen].T @ pull[:n][chosen]
-            both = both + self.slopes[n:][chosen].T @ pull[n:][chosen]
-            return np.asarray(both - across[chosen].T @ (rest / steep)[chosen]) / tempered
-
-        def hessian(chosen: Chosen) -> FloatArray:
-            left, right, shared = self.slopes[:n][chosen], self.slopes[n:][chosen], across[chosen]
-            both = left.T @ (left * weight[:n][chosen][:, None])
-            both = both + right.T @ (right * weight[n:][chosen][:, None])
-            return np.asarray(both - shared.T @ (shared / steep[chosen][:, None])) / tempered
-
-        return gradient, hessian
-
-    def slip_change(self, change: FloatArray, weight: FloatArray) -> FloatArray:
-        """How each sample's common slip answers when the numbers change, shape (n,)."""
-        across, steep = self._across(weight)
-        rest = self._two(self.lever * weight * self.residual)
-        rest = rest + self.slip_precision * self.hidden.common_slip
-        return np.asarray(-(rest + across @ change) / steep)
-
-    def _across(self, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-        n = len(self.slip_precision)
-        by = self.lever * weight
-        across = by[:n, None] * self.slopes[:n] + by[n:, None] * self.slopes[n:]
-        return across, self._two(self.lever * by) + self.slip_precision
-
-    def _two(self, rows: FloatArray) -> FloatArray:
-        n = len(self.slip_precision)
-        return np.asarray(rows[:n] + rows[n:])
-
-
-@dataclass(frozen=True, slots=True)
 class _Problem:
     run: AxleRun
     names: tuple[str, ...]
@@ -400,7 +334,7 @@ class _Problem:
     def _of(self, x: FloatArray, name: str) -> float:
         return float(x[self.names.index(name)])
 
-    def torques(self, x: FloatArray, steps: int, hidden: _Hidden) -> WheelTorques:
+    def torques(self, x: FloatArray, steps: int, hidden: Hidden) -> WheelTorques:
         return wheel_torques(
             self.run,
             self.figures(x),
@@ -410,7 +344,7 @@ class _Problem:
             common_slip=hidden.common_slip,
         )
 
-    def weights(self, x: FloatArray, hidden: _Hidden) -> Weights:
+    def weights(self, x: FloatArray, hidden: Hidden) -> Weights:
         """Inverse of each residual's uncertainty, for both rows of every sample."""
         left, right = wheel_doubt(self.run, self.tyre(x), self.torques(x, 8, hidden))
         sliding = self.run.faster_side != 0
@@ -427,7 +361,7 @@ class _Problem:
         right = 0.5 * pull + share - torques.right_nm
         return np.concatenate((left * weight[0], right * weight[1]))
 
-    def linear(self, x: FloatArray, hidden: _Hidden, weight: Weights) -> _Line:
+    def linear(self, x: FloatArray, hidden: Hidden, weight: Weights) -> Equations:
         here = self.torques(x, 8 if hidden.side_slip is None else 3, hidden)
         hidden = replace(hidden, side_slip=here.push.side_slip)
         residual = self.residual(x, here, weight)
@@ -450,7 +384,7 @@ class _Problem:
             rows = np.concatenate((-half * weight[0][:, None], half * weight[1][:, None]))
             columns = [self.names.index(term) for term in self.terms]
             slopes[:, columns + list(range(len(self.names), len(x)))] = rows
-        return _Line(residual, slopes, lever, self.run.speed_doubt**-2, hidden)
+        return Equations(residual, slopes, lever, self.run.speed_doubt**-2, hidden)
 
     def _law(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         pull = self.run.input_torque_nm
@@ -464,7 +398,7 @@ class _Problem:
 class _Settled:
     x: FloatArray
     scale: float
-    line: _Line
+    line: Equations
 
 
 def _settled(problem: _Problem, mean: FloatArray, precision: FloatArray) -> _Settled:
@@ -473,7 +407,7 @@ def _settled(problem: _Problem, mean: FloatArray, precision: FloatArray) -> _Set
     Levenberg's damping; the weights follow the torques in the first steps and then stay.
     """
     x, damping, scale = mean.copy(), 1e-3, 1.0
-    hidden = _Hidden(None, np.zeros(len(problem.run.lap)))
+    hidden = Hidden(None, np.zeros(len(problem.run.lap)))
     farthest = _FARTHEST / np.sqrt(np.diag(precision))
     weight = problem.weights(x, hidden)
     for step in range(_MOST_STEPS):
@@ -489,7 +423,7 @@ def _settled(problem: _Problem, mean: FloatArray, precision: FloatArray) -> _Set
             values: FloatArray,
             of: FloatArray,
             slip: FloatArray,
-            line: _Line = line,
+            line: Equations = line,
             scale: float = scale,
         ) -> float:
             beliefs = 0.5 * float((values - mean) @ precision @ (values - mean))
@@ -497,7 +431,7 @@ def _settled(problem: _Problem, mean: FloatArray, precision: FloatArray) -> _Set
             return (float(np.sum(huber_loss(of, scale))) + slips) / _ALIKE_SAMPLES + beliefs
 
         robust = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(residual), 1e-12))
-        gradient, hessian = line.without_common_slip(robust * residual, robust, tempered)
+        gradient, hessian = line.normal_equations(robust * residual, robust, tempered)
         matrix = hessian(slice(None)) + precision
         downhill = gradient(slice(None)) + precision @ (x - mean)
         before = loss(x, residual, hidden.common_slip)
