@@ -17,8 +17,6 @@ from pipeline.axle import (
     LEAST_SPEED_MPS,
     SMOOTH_S,
     RollingFit,
-    fit_mean_radius,
-    fit_radius_difference,
     odd_samples,
     visible_difference,
 )
@@ -35,34 +33,28 @@ from pipeline.lock import (
     ZERO,
     LockLaw,
     SlidingSamples,
-    turns_both_ways,
 )
 from pipeline.misfit import with_movement_doubt
 from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw, judged_law
 from pipeline.regression import TooFewClustersError, student_t
-from pipeline.runs import erode, mean_at, mean_over, moving_mean
+from pipeline.rolling_radii import radii_by_gentle_running, radii_by_turns
+from pipeline.runs import erode, mean_over, moving_mean
 from pipeline.shaft_twist import Twist, fit_twist, rate_of_difference
 from pipeline.signals import Signals
 from pipeline.split_doubt import SplitDoubt
-from pipeline.stretches import around, by_stretch, some
+from pipeline.stretches import around, by_stretch
 from pipeline.torque import ShaftTorque, averaged_at, corrected
-from pipeline.turns import TURNS_MODEL_DOUBT, fit_radius_from_turns, turning_freely
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.signedinteger[Any]]
 
-# Gentle running: fast enough for slip to be small, nearly straight, tyres far from their limit.
-_GENTLE_SPEED_MPS = 12.0
-_GENTLE_LATERAL_MPS2 = 5.0
-_GENTLE_INPUT_SHARE = 0.3
-_GENTLE_SMOOTH_S = 0.2
 # A wheel of 48 teeth at 5 m/s passes one in 8 ms, and shows its speed one later.
 _TOOTH_LAG_S = 0.02
 _FEWEST_LAPS = 4
-# Averaged samples a hundredth of a second apart hang together; of a day's sliding or gentle running
-# every other or every tenth says as much.
+# Averaged samples a hundredth of a second apart hang together; of a day's sliding every other or
+# every tenth says as much.
 _MOST_SAMPLES = 150_000
 _STRETCH_S = 20.0
 # Over which the input torque is averaged before it is said to rise or to fall.
@@ -142,9 +134,9 @@ def learn(signals: Signals, laps: tuple[Lap, ...], sheet: BuildSheet) -> Learnt:
     law = None if judged is None else judged.law
     torque = _corrected(signals.torque, law)
     if torque is None:
-        rolling, why_no_radius = _rolling_from_turns(signals, clusters, sliding, sheet)
+        rolling, why_no_radius = radii_by_turns(signals, clusters.label, sliding, sheet)
     else:
-        rolling, why_no_radius = _rolling(signals, clusters, torque, sheet)
+        rolling, why_no_radius = radii_by_gentle_running(signals, clusters.label, torque, sheet)
     return Learnt(
         clusters=clusters,
         sliding_radps=threshold,
@@ -337,102 +329,3 @@ def _doubt(law: LockLaw | None, sheet: BuildSheet) -> TorqueDoubt:
         squared = student_t(law.fit.clusters - 1) ** 2 * law.fit.covariance[np.ix_(at, at)]
         squared = squared + np.diag([law.doubt(OFFSET) ** 2, law.doubt(GAIN) ** 2])
     return TorqueDoubt(np.asarray(squared, dtype=np.float64), tolerance / np.sqrt(2))
-
-
-def _rolling(
-    signals: Signals, clusters: Clusters, torque: ShaftTorque, sheet: BuildSheet
-) -> tuple[RollingFit, str]:
-    """Radii of the driven wheels; the build sheet's where the log cannot give them."""
-    stated = RollingFit(*sheet.car.driven_radii_m, None)
-    if why := _no_rolling_speed(signals):
-        return stated, why
-    assert signals.ground is not None
-    # Nothing happens fast here, and noise in the torques would flatten the laws.
-    window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
-    gentle = np.flatnonzero(erode(_gentle(signals, clusters, torque), window // 2))
-    gentle = gentle[:: 1 + len(gentle) // _MOST_SAMPLES]
-    ground = signals.ground.averaged_at(window, gentle)
-    left, right = (
-        mean_at(speed, window, gentle) for speed in (signals.left_radps, signals.right_radps)
-    )
-    slow = averaged_at(torque, window, gentle)
-    label = clusters.label[gentle]
-    try:
-        mean = fit_mean_radius(0.5 * (left + right), slow.input_nm, ground.mean_mps, label)
-        radius = 1 / float(mean.coefficients[0])
-        fit = fit_radius_difference(left - right, slow, ground, radius, label)
-    except TooFewClustersError as problem:
-        return stated, f"too little gentle straight running: {problem}"
-    half = 0.5 * float(fit.coefficients[0])
-    return RollingFit(1 / (1 / radius + half), 1 / (1 / radius - half), fit), ""
-
-
-def _no_rolling_speed(signals: Signals) -> str:
-    """Why the log cannot say how fast the wheels would roll; empty when it can."""
-    if signals.ground is None:
-        return "the log has no yaw rate"
-    if not signals.speed_is_independent:
-        return "the log has no ground speed apart from the driven wheels"
-    return ""
-
-
-def _rolling_from_turns(
-    signals: Signals, clusters: Clusters, sliding: BoolArray, sheet: BuildSheet
-) -> tuple[RollingFit, str]:
-    """Radii from turns both ways, where no half-shaft torque tells what a held axle hides."""
-    stated = RollingFit(*sheet.car.driven_radii_m, None)
-    if why := _no_rolling_speed(signals):
-        return stated, why
-    assert signals.ground is not None
-    pull = signals.input_torque_nm
-    if pull is None:
-        pull = signals.accel_long_mps2
-    if pull is None:
-        pull = np.zeros(len(signals.time_s))
-    window = odd_samples(_GENTLE_SMOOTH_S, signals.rate_hz)
-    pull, ground = moving_mean(pull, window), signals.ground.averaged(window)
-    # What is asked is how far the radii are from the stated ones.
-    inverse = 1 / stated.radius_left_m, 1 / stated.radius_right_m
-    nominal, apart = 2 / sum(inverse), inverse[0] - inverse[1]
-    difference = moving_mean(signals.difference_radps, window) - ground.mean_mps * apart
-    chosen = turning_freely(difference, ground, nominal)
-    chosen &= erode(sliding & signals.brakes_off, window // 2) & np.isfinite(pull)
-    if not chosen.any() or not turns_both_ways(np.sign(ground.yaw_rate_radps[chosen])):
-        return stated, "a held axle hides unequal radii, and the packs slide in turns one way only"
-    try:
-        fit = fit_radius_from_turns(
-            difference[chosen],
-            ground.at(chosen),
-            pull[chosen],
-            nominal,
-            clusters.label[chosen],
-        )
-    except TooFewClustersError as problem:
-        return stated, f"the packs slide too little in turns both ways: {problem}"
-    half = 0.5 * (float(fit.coefficients[0]) + apart)
-    left, right = 1 / (1 / nominal + half), 1 / (1 / nominal - half)
-    return RollingFit(left, right, fit, TURNS_MODEL_DOUBT), ""
-
-
-def _gentle(signals: Signals, clusters: Clusters, torque: ShaftTorque) -> BoolArray:
-    assert signals.yaw_rate_radps is not None
-    yaw_rate_radps = signals.yaw_rate_radps
-    counted = clusters.label >= 0
-    size = np.abs(some(torque.left_nm) + some(torque.right_nm))[some(counted)]
-    if not np.isfinite(size).any():
-        return np.zeros(len(counted), dtype=bool)
-    large = float(np.nanpercentile(size, 99))
-
-    def gentle(here: slice) -> BoolArray:
-        speed = signals.speed_mps[here]
-        lateral = np.abs(speed * yaw_rate_radps[here])
-        return np.asarray(
-            signals.steady[here]
-            & signals.brakes_off[here]
-            & counted[here]
-            & (speed > _GENTLE_SPEED_MPS)
-            & (lateral < _GENTLE_LATERAL_MPS2)
-            & (np.abs(torque[here].input_nm) < _GENTLE_INPUT_SHARE * large)
-        )
-
-    return by_stretch(gentle, len(counted))
