@@ -366,18 +366,18 @@ class _Problem:
         hidden = replace(hidden, side_slip=here.push.side_slip)
         residual = self.residual(x, here, weight)
         slopes = np.zeros((len(residual), len(x)))
-        # The same few steps from the same start, so that what they leave cancels.
-        start = self.residual(x, self.torques(x, 2, hidden), weight)
+        # One Newton step from the same start: what it leaves cancels, how it answers is exact.
+        start = self.residual(x, self.torques(x, 1, hidden), weight)
         for j, name in enumerate(self.names):
             if name in self.terms:
                 continue
             step = _STEP.get(name, 1e-3)
             moved = x.copy()
             moved[j] += step
-            there = self.residual(moved, self.torques(moved, 2, hidden), weight)
+            there = self.residual(moved, self.torques(moved, 1, hidden), weight)
             slopes[:, j] = (there - start) / step
         slid = replace(hidden, common_slip=hidden.common_slip + _SLIP_STEP)
-        lever = (self.residual(x, self.torques(x, 2, slid), weight) - start) / _SLIP_STEP
+        lever = (self.residual(x, self.torques(x, 1, slid), weight) - start) / _SLIP_STEP
         if self.terms:
             lock = np.hstack((self._law(x)[1], self.bands.at))
             half = 0.5 * self.run.faster_side[:, None] * lock
