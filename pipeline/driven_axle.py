@@ -30,6 +30,8 @@ _COMMON_SLIP = 1e-3
 # Yaw inertia over mass times both distances from the centre of gravity to the axles. Common
 # practice for circuit cars: 0.8 to 1.0; no source.
 _YAW_INDEX = 0.9
+# Straight running: where the steering angle's zero shows. Chosen by us.
+_STRAIGHT_MPS2, _STRAIGHT_MPS, _FEWEST_STRAIGHT = 1.5, 12.0, 200
 # The rear axle's slip angle in all; on simulated cars it was found within 3 %.
 _REAR_SLIP = Belief(1.0, 0.05)
 # Sideways over longitudinal slip stiffness, each over its own grip. Common practice, no source.
@@ -55,8 +57,8 @@ class RearDoubt:
 
 
 # On simulated cars 0.005 rad, and 0.009 rad where the rear axle is driven too: drive pushes it
-# sideways, and its own differential turns the car. It hid 6 and 20 % of the input torque.
-_ROLLING_REAR, _DRIVEN_REAR = RearDoubt(0.006, 0.06), RearDoubt(0.010, 0.18)
+# sideways, and its own differential turns the car. It hid 6 and up to 30 % of the input torque.
+_ROLLING_REAR, _DRIVEN_REAR = RearDoubt(0.006, 0.06), RearDoubt(0.010, 0.30)
 
 
 def _smooth(values: FloatArray, window: int) -> FloatArray:
@@ -162,8 +164,28 @@ def axle_run(
         input_torque_nm=torque,
     )
     angle = _smooth(signals.road_wheel_rad, window)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        toward = yaw_rate * wheelbase / speed - slip
+    straight_on = (np.abs(lateral) < _STRAIGHT_MPS2) & (speed > _STRAIGHT_MPS)
+    angle = angle - steering_zero((angle - toward)[straight_on])
     doubt = _DRIVEN_REAR if car.other_axle == "driven" else _ROLLING_REAR
     return turned_by(straight, angle, slip, wheelbase, doubt)
+
+
+def steering_zero(front_slip_rad: FloatArray) -> float:
+    """What the steering angle reads too much, from front tyres that carry no side force. [rad]
+
+    Parameters
+    ----------
+    front_slip_rad : array, shape (m,)
+        Angle of the wheels less where the axle travels, on straights.
+
+    Notes
+    -----
+    Without side force a tyre has no slip angle, but for what its make and its camber do.
+    """
+    known = front_slip_rad[np.isfinite(front_slip_rad)]
+    return float(np.median(known)) if len(known) >= _FEWEST_STRAIGHT else 0.0
 
 
 def turned_by(

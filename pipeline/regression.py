@@ -118,7 +118,7 @@ def fit_by_cluster(
     the spread of full refits to better than a percent at the cost of none of them.
     """
     _refuse_few(cluster)
-    coefficients, scale = _huber(design, response)
+    coefficients, scale = huber_fit(design, response)
     residual = response - design @ coefficients
     return with_replicates(coefficients, scale, design, residual, cluster)
 
@@ -222,7 +222,7 @@ def _solve(matrix: FloatArray, right_side: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.lstsq(matrix, right_side, rcond=None)[0], dtype=np.float64)
 
 
-def _huber(design: FloatArray, response: FloatArray) -> tuple[FloatArray, float]:
+def huber_fit(design: FloatArray, response: FloatArray) -> tuple[FloatArray, float]:
     """Huber M-estimate by reweighting from least squares, with the MAD scale kept up to date."""
     weights = np.ones(len(response))
     coefficients: FloatArray = np.zeros(design.shape[1], dtype=np.float64)

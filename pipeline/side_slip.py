@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.push import GRAVITY_MPS2
-from pipeline.regression import TooFewClustersError
+from pipeline.regression import TooFewClustersError, huber_fit
 from pipeline.rolling import SIDE_SLIP_S2PM
 
 FloatArray = NDArray[np.float64]
@@ -19,7 +19,6 @@ _SLOWEST_MPS = 8.0
 _LEAST_S = 60.0
 # Beyond this factor from the published tyre something else is wrong. Chosen by us.
 _FARTHEST = 5.0
-_HUBER = 1.345
 
 
 def rear_slip(
@@ -91,7 +90,8 @@ def rear_slip(
     columns = [-change(speed_mps * term) for term in terms]
     columns += [over(each) for each in (np.ones(len(known)), speed_mps, accel_lat_mps2)]
     design = np.stack(columns, axis=1)[whole]
-    found = _robust(design, (over(forcing) - to_rear_m * change(yaw_rate_radps))[whole])
+    response = over(forcing) - to_rear_m * change(yaw_rate_radps)
+    found, _ = huber_fit(design, response[whole])
     middle = 1.5 * found[0] / SIDE_SLIP_S2PM
     if not 1 / _FARTHEST < middle < _FARTHEST:
         raise TooFewClustersError(
@@ -106,16 +106,3 @@ def _share_of_most(values: FloatArray) -> FloatArray:
     known = np.abs(values[np.isfinite(values)])
     most = float(np.percentile(known, 98)) if len(known) else 0.0
     return (values / most) ** 2 if most > 0 else np.zeros(len(values))
-
-
-def _robust(design: FloatArray, values: FloatArray) -> FloatArray:
-    """Huber's estimate of a linear model."""
-    weight = np.ones(len(values))
-    found: FloatArray = np.zeros(design.shape[1])
-    for _ in range(6):
-        root = np.sqrt(weight)
-        found = np.asarray(np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0])
-        size = np.abs(values - design @ found)
-        scale = 1.4826 * float(np.median(size))
-        weight = np.minimum(1.0, _HUBER * scale / np.maximum(size, 1e-12))
-    return found

@@ -127,6 +127,16 @@ def test_where_the_heading_of_driven_front_wheels_is_not_known_it_says_what_to_l
     assert "log the steering angle and state steering_ratio" in drive.reason
 
 
+def test_a_steering_wheel_that_is_not_straight_on_the_straight_changes_little() -> None:
+    session, straight = logged(FRONT)[0], seen(FRONT).estimates["lock_drive"]
+    turned = session.channels["steering_angle_rad"] + 0.02
+    crooked = replace(session, channels={**session.channels, "steering_angle_rad": turned})
+    drive = analyse(crooked, stated(FRONT), Circuit()).estimates["lock_drive"]
+    assert isinstance(straight, Estimate)
+    assert isinstance(drive, Estimate)
+    assert drive.value == pytest.approx(straight.value, abs=0.02)
+
+
 def test_without_the_cars_mass_it_says_what_to_state() -> None:
     sheet = stated(PLAIN)
     bare = replace(sheet, car=replace(sheet.car, mass_kg=None))
