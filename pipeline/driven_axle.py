@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,9 @@ _YAW_INDEX = 0.9
 _STRAIGHT_MPS2, _STRAIGHT_MPS, _FEWEST_STRAIGHT = 1.5, 12.0, 200
 # The rear axle's slip angle in all; on simulated cars it was found within 3 %.
 _REAR_SLIP = Belief(1.0, 0.05)
+# How well it is known in its course, one standard deviation, and what that may hide of the locking
+# torque alike in every lap, over the input torque. From simulated cars.
+_REAR_SLIP_RAD, _MISREAD_SHARE = 0.006, 0.06
 # Sideways over longitudinal slip stiffness, each over its own grip. Common practice, no source.
 _SIDE_STIFFNESS = Belief(0.65, 0.2)
 # What stands in for a figure that the sheet leaves out; as `pipeline.stated`, but the tyres of the
@@ -45,20 +48,6 @@ _ASSUMED = {
     "downforce_area_m2": (0.0, 3.0),
     "downforce_front_share": (0.30, 0.55),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class RearDoubt:
-    """How well the rear axle's slip angle is known in its course, one standard deviation."""
-
-    slip_rad: float
-    misread_share: float
-    """What that may hide of the locking torque alike in every lap, over the input torque. [1]"""
-
-
-# On simulated cars 0.005 rad, and 0.009 rad where the rear axle is driven too: drive pushes it
-# sideways, and its own differential turns the car. It hid 6 and up to 30 % of the input torque.
-_ROLLING_REAR, _DRIVEN_REAR = RearDoubt(0.006, 0.06), RearDoubt(0.010, 0.30)
 
 
 def _smooth(values: FloatArray, window: int) -> FloatArray:
@@ -168,8 +157,8 @@ def axle_run(
         toward = yaw_rate * wheelbase / speed - slip
     straight_on = (np.abs(lateral) < _STRAIGHT_MPS2) & (speed > _STRAIGHT_MPS)
     angle = angle - steering_zero((angle - toward)[straight_on])
-    doubt = _DRIVEN_REAR if car.other_axle == "driven" else _ROLLING_REAR
-    return turned_by(straight, angle, slip, wheelbase, doubt)
+    turned = turned_by(straight, angle, slip, wheelbase)
+    return replace(turned, speed_doubt=np.hypot(turned.speed_doubt, _REAR_SLIP_RAD * np.sin(angle)))
 
 
 def steering_zero(front_slip_rad: FloatArray) -> float:
@@ -193,7 +182,6 @@ def turned_by(
     angle_rad: FloatArray,
     rear_slip_rad: FloatArray,
     wheelbase_m: float,
-    doubt: RearDoubt | None = None,
 ) -> AxleRun:
     """A front axle's samples with its wheels turned; without, they are those of straight wheels.
 
@@ -206,7 +194,6 @@ def turned_by(
     rear_slip_rad : array, shape (n,)
         Slip angle of the rear axle, > 0 where its side force points left.
     wheelbase_m : float
-    doubt : RearDoubt, optional
 
     Notes
     -----
@@ -217,7 +204,6 @@ def turned_by(
     torque tells the sum of F; S_R and S_L part about as the loads do, which the small last term
     needs no better.
     """
-    known = doubt or RearDoubt(0.0, 0.0)
     tangent = np.tan(angle_rad)
     load = straight.weight_n + straight.downforce_n
     spin = straight.left_spin_radps2 + straight.right_spin_radps2
@@ -230,8 +216,7 @@ def turned_by(
     return replace(
         straight,
         side_force_n=across * (1 - straight.lever * apart * tangent),
-        speed_doubt=np.hypot(straight.speed_doubt, known.slip_rad * np.sin(angle_rad)),
-        steered=Steered(angle_rad, neutral, rear_slip_rad, known.misread_share),
+        steered=Steered(angle_rad, neutral, rear_slip_rad, _MISREAD_SHARE),
     )
 
 

@@ -193,6 +193,11 @@ def _why_not(signals: Signals, sheet: BuildSheet) -> str:
         return "the log has no lateral acceleration, so the loads of the driven wheels are unknown"
     if signals.rate_hz < _LEAST_RATE_HZ:
         return f"at {signals.rate_hz:.0f} samples a second wheel slip blurs; 20 are needed"
+    if car.driven_axle == "front" and car.other_axle == "driven":
+        return (
+            "drive pushes the rear axle sideways, and with it the steered wheels' ground speed, by "
+            "more than this log tells; log both half-shaft torques of the front axle"
+        )
     if car.driven_axle == "front" and isinstance(signals.road_wheel_rad, str):
         return (
             f"it is not known where the steered wheels head, because {signals.road_wheel_rad}; "
