@@ -15,6 +15,7 @@ BoolArray = NDArray[np.bool_]
 # Over which the sideways speed is followed: longer, and zeros of the sensors add up; shorter, and
 # their noise does. Chosen on simulated cars, where it left no bias.
 _FOLLOWED_S = 1.5
+_BEGUN_S = 0.05
 _SLOWEST_MPS = 8.0
 _LEAST_S = 60.0
 # Beyond this factor from the published tyre something else is wrong. Chosen by us.
@@ -89,9 +90,10 @@ def rear_slip(
         )
     columns = [-change(speed_mps * term) for term in terms]
     columns += [over(each) for each in (np.ones(len(known)), speed_mps, accel_lat_mps2)]
-    design = np.stack(columns, axis=1)[whole]
     response = over(forcing) - to_rear_m * change(yaw_rate_radps)
-    found, _ = huber_fit(design, response[whole])
+    # Stretches that begin a hundredth of a second apart say the same.
+    at = np.flatnonzero(whole)[:: max(1, round(_BEGUN_S * rate_hz))]
+    found, _ = huber_fit(np.stack([each[at] for each in columns], axis=1), response[at])
     middle = 1.5 * found[0] / SIDE_SLIP_S2PM
     if not 1 / _FARTHEST < middle < _FARTHEST:
         raise TooFewClustersError(
