@@ -41,7 +41,7 @@ class Windows:
     at: IndexArray
     """Sample of each step, shape (steps, windows); the last one again after a window's end."""
     there: BoolArray
-    """False after a window's end."""
+    """Which steps count; False after a window's end."""
 
 
 def windows_of(usable: BoolArray, rate_hz: float) -> Windows:

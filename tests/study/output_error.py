@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from pipeline import split
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN
 from pipeline.split import Belief, misreading_covariance, wheel_doubt
 from pipeline.tyre_pair import Tyre
@@ -34,12 +35,7 @@ _SLIP = 6e-4
 _DOUBTED_S = 0.1
 _NUDGE = {"left_radius": 1e-5, "right_radius": 1e-5, "track": 1e-4, BREAKAWAY: 1.0}
 _ROUNDS = 2
-# Wide enough to say nothing, as the product's.
-LAW_BELIEFS = {
-    BREAKAWAY: Belief(80.0, 1000.0),
-    DRIVE: Belief(0.3, 3.0),
-    OVERRUN: Belief(0.15, 3.0),
-}
+LAW_BELIEFS = split._LAW_BELIEFS
 _MISREADINGS = 6
 
 
