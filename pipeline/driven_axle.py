@@ -14,8 +14,8 @@ from pipeline.push import AIR_DENSITY_KGPM3, GRAVITY_MPS2
 from pipeline.runs import bridge, widen
 from pipeline.side_slip import rear_slip
 from pipeline.signals import Signals
-from pipeline.split import FIGURE_BELIEFS, Belief
 from pipeline.stated import Stated, stated
+from pipeline.tyre_beliefs import FIGURE_BELIEFS, Belief
 from pipeline.wheel_balance import AxleRun, Steered
 
 FloatArray = NDArray[np.float64]
@@ -156,9 +156,15 @@ def axle_run(
     with np.errstate(divide="ignore", invalid="ignore"):
         toward = yaw_rate * wheelbase / speed - slip
     straight_on = (np.abs(lateral) < _STRAIGHT_MPS2) & (speed > _STRAIGHT_MPS)
-    angle = angle - steering_zero((angle - toward)[straight_on])
+    zero = steering_zero((angle - toward)[straight_on])
+    angle = angle - zero
     turned = turned_by(straight, angle, slip, wheelbase)
-    return replace(turned, speed_doubt=np.hypot(turned.speed_doubt, _REAR_SLIP_RAD * np.sin(angle)))
+    assert turned.steered is not None
+    return replace(
+        turned,
+        speed_doubt=np.hypot(turned.speed_doubt, _REAR_SLIP_RAD * np.sin(angle)),
+        steered=replace(turned.steered, zero_rad=zero),
+    )
 
 
 def steering_zero(front_slip_rad: FloatArray) -> float:

@@ -26,21 +26,17 @@ from pipeline.lock import (
     not_visited,
     with_sensor_doubt,
 )
+from pipeline.misreading import at_input_torque, wheel_doubt
 from pipeline.plates import PreloadLaw
 from pipeline.predict import stated_law
 from pipeline.preload import JudgedLaw
 from pipeline.regression import TooFewClustersError
 from pipeline.runs import drop_short, erode, with_hysteresis
 from pipeline.signals import Signals
-from pipeline.split import (
-    Belief,
-    SplitFit,
-    at_input_torque,
-    fit_split,
-    wheel_doubt,
-)
+from pipeline.split import SplitFit, fit_split
 from pipeline.split_doubt import SplitDoubt
 from pipeline.torque import ShaftTorque
+from pipeline.tyre_beliefs import Belief
 from pipeline.wheel_balance import AxleRun
 
 FloatArray = NDArray[np.float64]
@@ -80,6 +76,8 @@ class InferredSplit:
     """Torque differences as the tyres tell them where the packs slide, without any law."""
     read_at: IndexArray
     """Which samples those are."""
+    steering_zero_rad: float | None = None
+    """What was taken out of the angle of driven front wheels; None where it plays no part."""
 
 
 def _nothing(why: str) -> InferredSplit:
@@ -171,6 +169,7 @@ def infer_split(
         _doubt(judged.law, pull, threshold_radps),
         replace(samples, torque_difference_nm=reading[slides]),
         slides,
+        _steering_zero(whole),
     )
 
 
@@ -367,7 +366,12 @@ def _held_only(
         _doubt(None, signals.input, threshold_radps),
         None,
         np.empty(0, dtype=np.intp),
+        _steering_zero(whole),
     )
+
+
+def _steering_zero(run: AxleRun) -> float | None:
+    return None if run.steered is None else run.steered.zero_rad
 
 
 def _doubt(law: LockLaw | None, pull: InputTorque, threshold_radps: float) -> SplitDoubt:

@@ -147,6 +147,11 @@ def _zeros(signals: Signals, learnt: Learnt) -> list[QualityNote]:
         notes.append(
             QualityNote(f"shaft_torque_{side}_nm", "zero", 1, None, zero.note, consequence)
         )
+    turned = None if learnt.split is None else learnt.split.steering_zero_rad
+    if turned is not None:
+        detail = f"{np.degrees(turned):+.1f} degrees at the road wheels while the car runs straight"
+        consequence = "taken out where the split is read off the steered wheels"
+        notes.append(QualityNote("steering_angle_rad", "zero", 1, None, detail, consequence))
     return notes
 
 

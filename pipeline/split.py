@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.common_slip import Equations, Hidden
-from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, linearised
+from pipeline.lock import linearised
+from pipeline.misreading import misreading_covariance, wheel_doubt
 from pipeline.plates import PreloadLaw
 from pipeline.regression import (
     ClusterFit,
@@ -22,6 +23,7 @@ from pipeline.regression import (
     jackknife_covariance,
     student_t,
 )
+from pipeline.tyre_beliefs import FIGURE_BELIEFS, LAW_BELIEFS, TYRE_BELIEFS, Belief
 from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun, WheelTorques, wheel_torques
 
@@ -33,19 +35,6 @@ Weights = tuple[FloatArray, FloatArray]
 _ALIKE_SAMPLES = 20.0
 _HUBER = 1.345
 _MOST_STEPS = 30
-# What a wheel's torque is uncertain by, one standard deviation, chosen on simulated cars other
-# than those of the tests: plain torque, share of itself, slip, and load as a share of the mean.
-# A light wheel is a poor instrument: kerbs and bumps change its load by a third.
-_TORQUE_NM = 12.0
-_SHARE = 0.04
-_SLIP = 6e-4
-_LOAD_SHARE = 0.12
-# Beyond the slip of most force a tyre shows its grip and its load, which are least known.
-_SPENT_SHARE = 0.7
-# How far the locking torque may be misread alike in every lap, one standard deviation: plain and as
-# a share of the input torque; and over which span of input torque it stays alike.
-_MISREAD_NM, _MISREAD_SHARE = 4.0, 0.045
-_REACH_NM, _REACH_SHARE = 250.0, 0.4
 _BANDS = 16
 # How far beyond zero the interval then reaches, in its own size. Chosen by us.
 _HUMBLED = 1.5
@@ -53,45 +42,8 @@ _HUMBLED = 1.5
 _LEAST_SCALE = 0.3
 
 
-@dataclass(frozen=True, slots=True)
-class Belief:
-    """What is believed of a number before the log is read: mean and standard deviation."""
-
-    mean: float
-    sigma: float
-
-
-# Circuit tyres; ranges wide enough for slicks and for road tyres. Common practice, no source.
-TYRE_BELIEFS = {
-    "log_stiffness": Belief(np.log(35.0), 0.5),
-    "stiffness_fall": Belief(0.0, 0.15),
-    "side_stiffness_fall": Belief(0.3, 0.2),
-    "grip": Belief(1.4, 0.25),
-    "grip_fall": Belief(0.1, 0.08),
-    "side_grip": Belief(1.05, 0.10),
-    "past_peak": Belief(0.1, 0.1),
-}
-FIGURE_BELIEFS = {
-    "left_radius": Belief(1.0, 0.02),
-    "right_radius": Belief(1.0, 0.02),
-    "track": Belief(1.0, 0.003),
-    "transfer": Belief(1.0, 0.06),
-    "downforce": Belief(1.0, 0.08),
-    # Bodies roll and pitch at 2 to 4 Hz with 0.3 to 0.7 of the critical damping (common practice,
-    # no source); what grows slowly comes late by twice the damping over the angular frequency.
-    "lag_s": Belief(0.06, 0.03),
-    # One tooth of 48 to 100, or none; a speed over the last whole tooth is half of one old when it
-    # comes and another half when it is read (derived here; numbers of teeth: common practice).
-    "tooth_rad": Belief(0.10, 0.05),
-}
 _SLIP_STEP = 1e-5
 _STEP = {"left_radius": 1e-5, "right_radius": 1e-5, "track": 1e-4}
-# Wide enough to say nothing; they only keep a law that the log does not show where it starts.
-_LAW_BELIEFS = {
-    BREAKAWAY: Belief(80.0, 1000.0),
-    DRIVE: Belief(0.3, 3.0),
-    OVERRUN: Belief(0.15, 3.0),
-}
 # How far from what is believed a number may go, in standard deviations.
 _FARTHEST = 4.0
 
@@ -144,7 +96,7 @@ def fit_split(
         msg = f"the samples lie in {len(labels)} laps; at least 3 are needed"
         raise TooFewClustersError(msg)
     known = {**FIGURE_BELIEFS, **TYRE_BELIEFS, **(beliefs or {})}
-    known |= {term: _LAW_BELIEFS[term] for term in terms}
+    known |= {term: LAW_BELIEFS[term] for term in terms}
     bands = _bands(run) if terms else _no_bands(run)
     problem = _Problem(run, tuple(known), terms, preload, bands)
     mean = np.concatenate(([each.mean for each in known.values()], np.zeros(bands.count)))
@@ -199,89 +151,6 @@ def humbled(law: ClusterFit) -> ClusterFit:
     wider = (student_t(law.clusters - 1) / student_t(np.inf)) ** 2
     whole = wider * jackknife_covariance(law.replicates) + known
     return replace(law, shared=known + whole * ((_HUMBLED * excess) ** 2 - 1))
-
-
-def misreading_covariance(input_torque_nm: FloatArray, heading_share: float = 0.0) -> FloatArray:
-    """How a misreading of the locking torque hangs together over the input torque. [N2 m2]
-
-    Parameters
-    ----------
-    input_torque_nm : array, shape (m,)
-    heading_share : float
-        What the unknown course of steered wheels adds, as a share of the input torque.
-
-    Returns
-    -------
-    array, shape (m, m)
-
-    Notes
-    -----
-    A tyre of so few numbers misreads a torque difference alike at like input torques, in every lap
-    and every corner, so the scatter between laps does not show it. Its size and reach were taken
-    from simulated cars, tyres and builds other than those of the tests and of the study.
-    """
-    share = np.hypot(_MISREAD_SHARE, heading_share)
-    size = np.hypot(_MISREAD_NM, share * np.abs(input_torque_nm))
-    reach = np.hypot(_REACH_NM, _REACH_SHARE * np.abs(input_torque_nm))
-    apart = input_torque_nm[:, None] - input_torque_nm
-    alike = np.exp(-0.5 * apart**2 / (reach[:, None] * reach))
-    return np.asarray(size[:, None] * size * alike)
-
-
-def wheel_doubt(run: AxleRun, tyre: Tyre, torques: WheelTorques) -> tuple[FloatArray, FloatArray]:
-    """What the left and the right wheel's torque is uncertain by, one sigma, shape (n,). [N m]"""
-    mean_load = 0.5 * (torques.left_load_n + torques.right_load_n)
-
-    # Near the most side force a little of it stands for much sideways slip.
-    lateral = np.clip(torques.push.side_share, 0.0, 0.97)
-
-    def one(torque: FloatArray, load: FloatArray, use: FloatArray) -> FloatArray:
-        steep = _steepness(run, tyre, load, use)
-        squared = (
-            _TORQUE_NM**2
-            + (_SLIP * steep) ** 2
-            + (_SHARE / (1 - lateral) * torque) ** 2
-            + (_SPENT_SHARE * torque * np.minimum(use, 1.0) ** 3) ** 2
-            + (_LOAD_SHARE * torque * mean_load / load) ** 2
-        )
-        return np.asarray(np.sqrt(squared))
-
-    push = torques.push
-    return (
-        one(torques.left_nm, torques.left_load_n, push.left_use),
-        one(torques.right_nm, torques.right_load_n, push.right_use),
-    )
-
-
-def at_input_torque(run: AxleRun, figures: AxleFigures, tyre: Tyre) -> WheelTorques:
-    """Both wheels' torques where the speed's error is what the input torque makes it. [N m]
-
-    Notes
-    -----
-    A speed that reads low shows as slip of both wheels alike, and as more torque of both than the
-    input torque is. The common slip that leaves least of both doubts is taken; derived here.
-    """
-    slip, side_slip = np.zeros(len(run.lap)), None
-    for _ in range(3):
-        told = wheel_torques(
-            run, figures, tyre, steps=8 if side_slip is None else 2, side_slip=side_slip,
-            common_slip=slip,
-        )  # fmt: skip
-        side_slip = told.push.side_slip
-        left, right = wheel_doubt(run, tyre, told)
-        known = 1 / (left * left + right * right)
-        steep = _steepness(run, tyre, told.left_load_n, told.push.left_use)
-        steep = steep + _steepness(run, tyre, told.right_load_n, told.push.right_use)
-        over = run.input_torque_nm - told.left_nm - told.right_nm
-        trust = run.speed_doubt**-2
-        slip = slip + (steep * over * known - slip * trust) / (steep * steep * known + trust)
-    return wheel_torques(run, figures, tyre, steps=2, side_slip=side_slip, common_slip=slip)
-
-
-def _steepness(run: AxleRun, tyre: Tyre, load: FloatArray, use: FloatArray) -> FloatArray:
-    """Torque per slip, shape (n,). [N m]"""
-    left_over = np.maximum(1 - np.minimum(use, 1.0), 0.15)
-    return np.asarray(tyre.stiffness * run.radius_m * load * left_over**2)
 
 
 @dataclass(frozen=True, slots=True)

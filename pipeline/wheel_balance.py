@@ -30,6 +30,8 @@ class Steered:
     misread_share: float = 0.0
     """What the course of that angle may hide of the locking torque alike in every lap, one standard
     deviation, as a share of the input torque. [1]"""
+    zero_rad: float = 0.0
+    """What the steering angle read too much; taken out of ``angle_rad``."""
 
     def at(self, chosen: NDArray[np.intp]) -> Steered:
         """The chosen samples only."""

@@ -73,6 +73,29 @@ def test_the_energy_of_a_lap_holds_the_truth(car: circuit_car.Car) -> None:
     assert answer.low <= energy <= answer.high
 
 
+def steering_zero_deg(result: SessionResult) -> list[float]:
+    """Every zero told of the steering angle. [degrees]"""
+    return [
+        float(note.detail.split()[0])
+        for note in result.quality
+        if (note.channel, note.kind) == ("steering_angle_rad", "zero")
+    ]
+
+
+def test_the_zero_taken_out_of_a_steering_angle_is_told() -> None:
+    session = logged(FRONT)[0]
+    off = {"steering_angle_rad": session.channels["steering_angle_rad"] + np.radians(2.0)}
+    result = analyse(
+        replace(session, channels={**session.channels, **off}), stated(FRONT), Circuit()
+    )
+    (plain,), (found,) = steering_zero_deg(seen(FRONT)), steering_zero_deg(result)
+    assert found - plain == pytest.approx(2.0, abs=0.11)
+    assert result.estimates["lock_drive"].value == pytest.approx(
+        seen(FRONT).estimates["lock_drive"].value, abs=1e-6
+    )
+    assert not steering_zero_deg(seen(PLAIN))
+
+
 def test_short_slides_are_not_lost_from_the_energy() -> None:
     # On firm packs the inside wheel runs away in short bursts, with half of all the energy.
     firm = PLAIN.with_parts(drive_ramp_deg=45.0)

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN
+from pipeline.misreading import at_input_torque, misreading_covariance
 from pipeline.plates import PreloadLaw
 from pipeline.regression import ClusterFit, TooFewClustersError
-from pipeline.split import at_input_torque, fit_split, humbled, misreading_covariance
+from pipeline.split import fit_split, humbled
 from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun, wheel_torques
 

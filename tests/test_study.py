@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from study.cases import CASES, MEASURED, RING, WITHOUT
+from study.cases import CASES, FROM_ENGINE, KINEMATIC, LAW_UNSTATED, MEASURED, RING, WITHOUT
 from study.evidence_table import one_run
 from study.summary import PARAMETERS, Parameter, is_too_seldom, markdown, row_of, with_mean_of_many
 
@@ -76,9 +76,15 @@ def test_cases_have_names_of_their_own_and_known_logs() -> None:
     assert all(set(case.logs) <= set(WITHOUT) for case in CASES)
 
 
+def test_each_inferred_log_of_a_case_has_its_turn() -> None:
+    firm = CASES[0]
+    turns = [set(firm.logs_of(run)) - {MEASURED, KINEMATIC} for run in range(4)]
+    assert turns == [{RING, LAW_UNSTATED}, {FROM_ENGINE}, {RING}, {FROM_ENGINE}]
+
+
 def test_one_run_of_a_case_gives_every_parameter_and_a_table() -> None:
     case = next(case for case in CASES if case.name == "three laps")
-    record = one_run(case, 0)
+    record = one_run(case, 2)
     assert set(record["logs"]) == {MEASURED, RING}
     assert {p.name for p in PARAMETERS} <= set(record["logs"][MEASURED])
     text = markdown([case], [record], 1, 0)

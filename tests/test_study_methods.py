@@ -9,10 +9,10 @@ import pytest
 from scipy.integrate import solve_ivp
 from study.driven_wheels import STEP_S, Windows, moment, windows_of
 from study.methods import METHODS, errors, markdown
-from study.output_error import LAW_BELIEFS, fit_output, integrated
+from study.output_error import fit_output, integrated
 from study.smoother import smoothed_difference
 
-from pipeline.split import FIGURE_BELIEFS, TYRE_BELIEFS
+from pipeline.tyre_beliefs import FIGURE_BELIEFS, LAW_BELIEFS, TYRE_BELIEFS
 from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun, wheel_torques
 

@@ -20,14 +20,16 @@ from simulated import ENGINE, FULLY_FITTED, RING_GEAR, SHAFTS, THERMOMETERS, TOR
 MEASURED = "measured"
 RING = "inferred, torque at the ring gear"
 FROM_ENGINE = "inferred, torque of the engine"
+LAW_UNSTATED = "inferred, torque at the ring gear, preload law not stated"
 KINEMATIC = "kinematic"
 WITHOUT = {
     MEASURED: RING_GEAR + THERMOMETERS,
     RING: SHAFTS + ENGINE + THERMOMETERS,
     FROM_ENGINE: SHAFTS + RING_GEAR + THERMOMETERS,
+    LAW_UNSTATED: SHAFTS + ENGINE + THERMOMETERS,
     KINEMATIC: TORQUES + THERMOMETERS,
 }
-INFERRED = (RING, FROM_ENGINE)
+INFERRED = (RING, FROM_ENGINE, LAW_UNSTATED)
 ALL = (MEASURED, *INFERRED, KINEMATIC)
 
 
@@ -50,6 +52,13 @@ class Case:
     moving: bool = False
     judders: bool = False
     look_at_front: bool = False  # of a four-wheel-driven car
+
+    def logs_of(self, run: int) -> tuple[str, ...]:
+        """Which logs of a run are analysed: those of one drive, differing in little, in turns."""
+        left_out = {(FROM_ENGINE, RING)[run % 2]} if FROM_ENGINE in self.logs else set()
+        if run % 4:
+            left_out.add(LAW_UNSTATED)
+        return tuple(name for name in self.logs if name not in left_out)
 
 
 def _parts(**parts: object) -> Callable[[], Car]:

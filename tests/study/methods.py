@@ -32,13 +32,14 @@ from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, SlidingSamples, not_visited
 from pipeline.regression import fit_by_cluster, student_t
 from pipeline.runs import erode
 from pipeline.signals import Signals, crossings, resolve
-from pipeline.split import FIGURE_BELIEFS, TYRE_BELIEFS, Belief, SplitFit, fit_split
+from pipeline.split import SplitFit, fit_split
+from pipeline.tyre_beliefs import FIGURE_BELIEFS, LAW_BELIEFS, TYRE_BELIEFS, Belief
 from pipeline.wheel_balance import AxleRun
 from study import oil_heat
-from study.cases import CASES, INFERRED, WITHOUT, Case
+from study.cases import CASES, FROM_ENGINE, RING, WITHOUT, Case
 from study.driven_wheels import STEP_S, windows_of
 from study.evidence_table import HERE, Record, digest_of_sources, kept_records
-from study.output_error import LAW_BELIEFS, fit_output
+from study.output_error import fit_output
 from study.smoother import smoothed_difference
 
 FloatArray = NDArray[np.float64]
@@ -130,7 +131,7 @@ def seen(case: Case, seed: int) -> Seen:
         car, circuit_car.short_circuit(), case.driver, laps=case.laps, rng=rng
     )
     log = circuit_car.spoil(drive, case.sensors, rate_hz=case.rate_hz, rng=rng)
-    session = session_of(log, without=WITHOUT[INFERRED[seed % 2]])
+    session = session_of(log, without=WITHOUT[(RING, FROM_ENGINE)[seed % 2]])
     signals = resolve(session, sheet)
     crossed, first, _ = crossings(session, signals, Circuit())
     laps = judge(

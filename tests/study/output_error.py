@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from pipeline import split
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN
-from pipeline.split import Belief, misreading_covariance, wheel_doubt
+from pipeline.misreading import misreading_covariance, wheel_doubt
+from pipeline.tyre_beliefs import Belief
 from pipeline.tyre_pair import Tyre
 from pipeline.wheel_balance import AxleFigures, AxleRun
 from study.driven_wheels import STEP_S, Windows, braking, lateness, moment
@@ -35,7 +35,6 @@ _SLIP = 6e-4
 _DOUBTED_S = 0.1
 _NUDGE = {"left_radius": 1e-5, "right_radius": 1e-5, "track": 1e-4, BREAKAWAY: 1.0}
 _ROUNDS = 2
-LAW_BELIEFS = split._LAW_BELIEFS
 _MISREADINGS = 6
 
 

@@ -69,8 +69,10 @@ the zero taken at a standstill left of it. The interval of the energy per lap te
 of many laps of the same driver and car lies, and is set against the mean of the laps of all runs;
 bias and spread hold the laps' own scatter. The rear and the front of two driven axles have tyres of
 nearly one radius, since that mean would differ from car to car. Torque at the ring gear is looked
-at in every other run, torque of the engine in the others. *Covered too seldom*: the cases whose
-intervals hold the truth so seldom as chance would have it less than once in 100 times.
+at in every other run, torque of the engine in the others; there the build sheet states how the
+springs sit (`preload_law`), which the wheels cannot tell. What it costs to leave that out is looked
+at in every fourth run. *Covered too seldom*: the cases whose intervals hold the truth so seldom as
+chance would have it less than once in 100 times.
 """
 POOLED_HEAD = (
     "| log | number | coverage % | number % | bound % | not told % | confidently wrong "
