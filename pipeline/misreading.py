@@ -20,9 +20,10 @@ _LOAD_SHARE = 0.12
 # Beyond the slip of most force a tyre shows its grip and its load, which are least known.
 _SPENT_SHARE = 0.7
 # How far the locking torque may be misread alike in every lap, one standard deviation: plain and as
-# a share of the input torque; and over which span of input torque it stays alike.
-_MISREAD_NM, _MISREAD_SHARE = 4.0, 0.045
-_REACH_NM, _REACH_SHARE = 250.0, 0.4
+# a share of the input torque; and over which span of input torque it stays alike: what cornering
+# does to the reading is there under drive and on overrun. Chosen on the same cars.
+_MISREAD_NM, _MISREAD_SHARE = 6.0, 0.045
+_REACH_NM, _REACH_SHARE = 1000.0, 0.4
 
 
 def misreading_covariance(input_torque_nm: FloatArray, heading_share: float = 0.0) -> FloatArray:
