@@ -93,8 +93,8 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     session = with_faults_marked(session, faults)
     signals = resolve(session, sheet)
     delay = torque_lateness(session.channels, sheet, signals)
-    if signals.torque is not None and isinstance(delay, Delay) and is_late(delay):
-        session = with_torques_in_step(session, delay.value_s)
+    if signals.input is not None and isinstance(delay, Delay) and is_late(delay):
+        session = with_torques_in_step(session, delay.value_s, signals.input.channels)
         signals = resolve(session, sheet)
     crossed, first_number, laps_from = crossings(session, signals, circuit)
     laps: tuple[Lap, ...] = ()

@@ -100,6 +100,7 @@ def from_engine(running: Running, sheet: BuildSheet) -> tuple[InputTorque | None
         grade=Grade.INFERRED,
         source="engine torque through the driveline, what spins taken off; its split is not known",
         notes=tuple(notes),
+        channels=("engine_torque_nm",),
     ), ""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.estimate import Estimate, SessionAnswer
+from pipeline.estimate import Estimate, Grade, SessionAnswer
 from pipeline.finding_words import finding, notable
 from pipeline.lateness import NOTABLE_DELAY_S
 from pipeline.result import Finding, LapSummary, QualityNote, SessionInfo
@@ -108,15 +108,21 @@ def delay(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[Fin
         return []
     if abs(late.value) < NOTABLE_DELAY_S:
         return []
+    measured = info.grade is Grade.MEASURED
+    torques, under = (
+        ("half-shaft torques are", "both torque channels")
+        if measured
+        else ("input torque is", "the torque's channel")
+    )
     which, sign = ("later", 1) if late.value > 0 else ("earlier", -1)
     ends = sorted(1e3 * sign * end for end in (late.low, late.high))
     return [
         finding(
             info,
-            f"The half-shaft torques are logged {1e3 * abs(late.value):.0f} ms {which} than the "
+            f"The {torques} logged {1e3 * abs(late.value):.0f} ms {which} than the "
             f"wheel speeds ({ends[0]:.0f} to {ends[1]:.0f}).",
-            f"Taken out of every number here. State delay_s = {late.value:.3f} under both torque "
-            "channels of the channel map, or log both from one unit.",
+            f"Taken out of every number here. State delay_s = {late.value:.3f} under {under} of "
+            "the channel map, or log both from one unit.",
             rests_on=("torque_delay_s",),
         )
     ]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +15,6 @@ from pipeline.estimate import Choice, Grade
 from pipeline.input_torque import InputTorque
 from pipeline.lock import (
     BREAKAWAY,
-    CLEAR_TORQUE_NM,
     DRIVE,
     LEAST_SLIDING_S,
     OVERRUN,
@@ -24,6 +22,7 @@ from pipeline.lock import (
     SlidingSamples,
     interval_of,
     not_visited,
+    where_described,
     with_sensor_doubt,
 )
 from pipeline.misreading import at_input_torque, wheel_doubt
@@ -132,7 +131,7 @@ def infer_split(
     terms = (BREAKAWAY, *(term for term in (DRIVE, OVERRUN) if term not in missing))
     if samples.seconds() < LEAST_SLIDING_S or len(terms) == 1:
         terms, missing = (), {}
-    kept = slides[_described(samples.input_torque_nm, missing)] if terms else slides[:0]
+    kept = slides[where_described(samples.input_torque_nm, missing)] if terms else slides[:0]
     at = np.sort(np.concatenate((kept, held)))
     run = _at(whole, at, np.isin(at, kept))
     beliefs = beliefs_of(sheet.car)
@@ -156,12 +155,13 @@ def infer_split(
     reading = _reading(whole, fit)
     lock = judged.law.curve(pull.torque_nm)[0]
     # A side that the law has no term for is not known to lock with its springs alone.
-    lock = np.where(_described(pull.torque_nm, missing), lock, np.nan)
+    lock = np.where(where_described(pull.torque_nm, missing), lock, np.nan)
     slipping = _lasting(smooth_radps, threshold_radps, round(_SLIPPING_S * signals.rate_hz))
     slipping |= _run_away(smooth_radps, threshold_radps)
     read = _where_read(signals, reading)
     slipping |= (np.abs(smooth_radps) > threshold_radps) & np.isnan(read)
-    difference = np.where(slipping, -np.sign(smooth_radps) * lock, read)
+    by_law = slipping & np.isfinite(lock)
+    difference = np.where(by_law, -np.sign(smooth_radps) * lock, read)
     return InferredSplit(
         judged,
         "",
@@ -269,15 +269,6 @@ def _run_away(smooth_radps: FloatArray, threshold_radps: float) -> BoolArray:
             for each in (smooth_radps, -smooth_radps)
         )
     return left | right
-
-
-def _described(torque: FloatArray, missing: Mapping[str, str]) -> BoolArray:
-    kept = np.ones(len(torque), dtype=bool)
-    if DRIVE in missing:
-        kept &= torque <= CLEAR_TORQUE_NM
-    if OVERRUN in missing:
-        kept &= torque >= -CLEAR_TORQUE_NM
-    return kept
 
 
 def _judged(

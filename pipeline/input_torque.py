@@ -48,6 +48,8 @@ class InputTorque:
     source: str
     notes: tuple[str, ...]
     """What was assumed or found on the way, in words."""
+    channels: tuple[str, ...] = ()
+    """Torque channels that it comes from; none where the car's acceleration tells it."""
 
     @property
     def gain_tolerance(self) -> float:
@@ -94,6 +96,7 @@ def from_shafts(torque: ShaftTorque, zeros: tuple[Zero, ...], sensors: Sensors) 
         grade=Grade.MEASURED,
         source="sum of both half-shaft torques",
         notes=(),
+        channels=("shaft_torque_left_nm", "shaft_torque_right_nm"),
     )  # fmt: skip
 
 
@@ -113,6 +116,7 @@ def from_ring_gear(running: Running, ring_nm: FloatArray, sensors: Sensors) -> I
         grade=Grade.INFERRED,
         source="channel input_torque_nm; its split is not known",
         notes=(zero.note,),
+        channels=("input_torque_nm",),
     )
 
 

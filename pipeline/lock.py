@@ -328,7 +328,7 @@ def overrun_to_drive(law: LockLaw, level: float = 0.95) -> tuple[float, float]:
     """Lock ratio on overrun over that on drive, and half the width of its interval. [1]
 
     The interval comes from the ratio in each lap left out, so that what both share cancels;
-    what all laps are off by alike comes on top.
+    what all laps are off by alike, and what another preload law would make of it, comes on top.
     """
     drive, overrun = law.index(DRIVE), law.index(OVERRUN)
     if drive is None or overrun is None:
@@ -344,4 +344,5 @@ def overrun_to_drive(law: LockLaw, level: float = 0.95) -> tuple[float, float]:
         row = per_drive * law.gradient(**{OVERRUN: 1.0, DRIVE: -ratio})
         variance = float(row @ law.fit.shared @ row)
         half = math.hypot(half, student_t(np.inf, level) * math.sqrt(variance))
-    return ratio, half
+    other_law = [law.undecided.get(OVERRUN, 0.0), ratio * law.undecided.get(DRIVE, 0.0)]
+    return ratio, half + abs(per_drive) * math.hypot(*other_law)

@@ -317,11 +317,11 @@ def best_input_torque(
     return None, "; ".join(whys)
 
 
-def with_torques_in_step(session: Session, delay_s: float) -> Session:
-    """The session with both half-shaft torques so much earlier. [s]"""
+def with_torques_in_step(session: Session, delay_s: float, names: tuple[str, ...]) -> Session:
+    """The session with the named torque channels so much earlier. [s]"""
     rows = delay_s * session.rate_hz
     channels, suspect = dict(session.channels), dict(session.suspect)
-    for name in ("shaft_torque_left_nm", "shaft_torque_right_nm"):
+    for name in names:
         channels[name] = earlier(channels[name], rows)
         if name in suspect:
             suspect[name] = earlier(suspect[name].astype(np.float64), rows) != 0

@@ -24,9 +24,9 @@ _DRIFT_HZ = 20.0
 
 def late_torques(signals: Signals, found: Delay | str, channel_map: str) -> list[QualityNote]:
     """How much later the torques are logged than the wheel speeds."""
-    if signals.input_torque_nm is None:
+    if signals.input is None or not signals.input.channels:
         return []
-    channel = "shaft_torque_left_nm" if signals.torque is not None else "input_torque_nm"
+    channel = signals.input.channels[0]
     if isinstance(found, str):
         return [QualityNote(
             channel, "delay", 0, None,
@@ -48,11 +48,7 @@ def late_torques(signals: Signals, found: Delay | str, channel_map: str) -> list
         QualityNote(
             channel, "delay", len(signals.time_s), None,
             f"torque is logged {1e3 * abs(found.value_s):.0f} ms {which} than wheel speed {span}",
-            "taken out before anything else; what is left of it lies within the interval"
-            if signals.torque is not None
-            else "not corrected: what rests on torque and wheel speed together rests on samples "
-            "that do not belong together",
-            serious=signals.torque is None,
+            "taken out before anything else; what is left of it lies within the interval",
             remedy=f"State delay_s = {found.value_s:.3f} under the torque channels in "
             f"{channel_map}, or log both from one unit.",
         )

@@ -150,6 +150,8 @@ def _choice_row(name: str, found: Kind | Missing) -> Row:
     if isinstance(found, Missing):
         return Row((label, Cell(f"{NOT_OBSERVABLE}: {found.reason}", span=3)))
     odds = ", ".join(f"{option} {odds_words(share)}" for option, share in found.odds.items())
+    if found.chosen and len(set(found.odds.values())) == 1:
+        odds = "not judged"
     answer = Cell(found.chosen) if found.chosen else Cell("cannot be told", small=found.reason)
     evidence = Cell(f"{found.grade}, n {number(found.n, 0)}", small=found.method)
     return Row((label, answer, Cell(odds), evidence))

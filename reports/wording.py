@@ -145,7 +145,7 @@ QUANTITIES: dict[str, Quantity] = {
         "Judder, amplitude", "of the speed difference, over all sliding", "rad/s", 1.0,
     ),
     "torque_delay_s": Quantity(
-        "Torque delay", "how much later the half-shaft torques are logged than the wheel speeds",
+        "Torque delay", "how much later the torques are logged than the wheel speeds",
         "ms", 1e3,
     ),
     "friction_by_drive_ramps": Quantity(

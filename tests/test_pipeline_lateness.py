@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import circuit_car
 import numpy as np
 import pytest
-from simulated import Run, run
+from simulated import (
+    ENGINE,
+    FULLY_FITTED,
+    RING_GEAR,
+    SHAFTS,
+    TORQUES,
+    Run,
+    run,
+    session_of,
+    sheet_of,
+    simulate,
+)
 
-from pipeline.estimate import Estimate
+from pipeline.analyse import analyse
+from pipeline.build_sheet import Circuit
+from pipeline.estimate import Estimate, Grade
+from pipeline.result import SessionResult
 from pipeline.runs import earlier
 
 SEED = 4001
@@ -56,6 +71,37 @@ def test_torques_in_step_stay_as_they_are_and_nothing_is_said() -> None:
     seen = six_laps(0.0)
     assert "left in" in number(seen, "torque_delay_s").method
     assert not any("torque_delay_s" in finding.rests_on for finding in seen.result.findings)
+
+
+@cache
+def without_half_shafts(delay_s: float, kept: tuple[str, ...]) -> SessionResult:
+    """Six laps of which only the kept torque is logged, so much later than the wheel speeds."""
+    sensors = replace(FULLY_FITTED, ring_gear_delay_s=delay_s, engine_torque_delay_s=delay_s)
+    log = simulate(SEED, circuit=circuit_car.short_circuit(), laps=6, sensors=sensors)[1]
+    gone = tuple(name for name in TORQUES if name not in kept)
+    return analyse(session_of(log, without=gone), sheet_of(circuit_car.Car()), Circuit())
+
+
+@pytest.mark.parametrize("kept", [RING_GEAR, ENGINE])
+def test_an_input_torque_that_is_late_is_put_in_step(kept: tuple[str, ...]) -> None:
+    late, prompt = (without_half_shafts(delay_s, kept) for delay_s in (0.04, 0.0))
+    found = late.estimates["torque_delay_s"]
+    assert isinstance(found, Estimate)
+    assert found.grade is Grade.INFERRED
+    assert found.low <= 0.04 <= found.high
+    energies = [result.estimates["energy_per_lap_j"] for result in (late, prompt)]
+    assert energies[0].value == pytest.approx(energies[1].value, rel=0.05)
+    assert any("input torque is logged" in finding.sentence for finding in late.findings)
+
+
+def test_front_wheels_with_their_engines_inertia_are_no_delay_of_its_torque() -> None:
+    log = simulate(
+        SEED, circuit_car.front_driven_car(), circuit_car.short_circuit(), laps=6,
+        sensors=FULLY_FITTED,
+    )[1]  # fmt: skip
+    session = session_of(log, without=SHAFTS + RING_GEAR)
+    result = analyse(session, sheet_of(circuit_car.front_driven_car()), Circuit())
+    assert not any("torque_delay_s" in finding.rests_on for finding in result.findings)
 
 
 @pytest.mark.parametrize("rows", [0.0, 3.0, -2.0, 3.7, -1.25])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -120,6 +122,14 @@ def test_the_ratio_of_the_locks_has_its_interval() -> None:
     value, half = overrun_to_drive(fitted())
     assert value == pytest.approx(0.22 / 0.45, abs=2 * half)
     assert half < 0.05
+
+
+def test_a_ratio_is_no_better_known_than_its_locks_where_two_laws_fit() -> None:
+    law = fitted()
+    open_law = replace(law, undecided={OVERRUN: 0.10})
+    value, half = overrun_to_drive(law)
+    assert overrun_to_drive(open_law)[0] == value
+    assert overrun_to_drive(open_law)[1] == pytest.approx(half + 0.10 / law.value(DRIVE))
 
 
 def test_the_band_holds_the_law_it_was_drawn_from() -> None:

@@ -10,10 +10,10 @@ from report_blocks import figure, statements, table
 from session_results import estimate, invented_session
 from session_variants import NO_TORQUE, without_laps, without_torque
 
-from pipeline.estimate import Estimate, Missing, Predicted
+from pipeline.estimate import Choice, Estimate, Grade, Missing, Predicted
 from pipeline.result import AxleState, Phase, SessionResult
 from reports.document import Cell, FigureSpec, Report, Row, Table, Whisker
-from reports.number_tables import against_sheet, whisker
+from reports.number_tables import against_sheet, choice_table, whisker
 from reports.session import session_report
 from reports.session_tables import Footnotes, corner_table, lap_table
 
@@ -241,3 +241,12 @@ def test_the_interval_of_every_shown_estimate_is_beside_it(result: SessionResult
         ):
             if isinstance(answer, Estimate):
                 assert "±" in cell.text or " to " in cell.text
+
+
+def test_a_kind_that_the_sheet_states_and_the_log_cannot_judge_has_no_odds(
+    result: SessionResult,
+) -> None:
+    stated = Choice({"adding": 0.5, "greater of": 0.5}, "adding", 6, Grade.INFERRED, "stated")
+    shown = choice_table(dataclasses.replace(result, choices={"preload_law": stated}))
+    (row,) = shown.rows
+    assert [cell.text for cell in row.cells][1:3] == ["adding", "not judged"]

@@ -43,7 +43,7 @@ PARAMETERS = (
     Parameter("torque_difference_offset_nm", "offset of the torque difference [N m]", decimals=1,
               measured_only=True),
     Parameter("torque_difference_gain", "gain mismatch [%]", 100.0, 2, measured_only=True),
-    Parameter("torque_delay_s", "delay of the torques [ms]", 1000.0, 1, measured_only=True),
+    Parameter("torque_delay_s", "delay of the torques [ms]", 1000.0, 1),
     Parameter("ramp_friction_drive", "friction on the drive ramps", measured_only=True),
     Parameter("static_to_running_friction", "static over running friction", measured_only=True),
     Parameter("half_shaft_stiffness_nmprad", "half-shaft stiffness [kN m/rad]", 1e-3, 2,
