@@ -126,15 +126,21 @@ def turning(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[F
     """How far apart the wheels turn in corners, where no torque says why."""
     if info.grade is Grade.MEASURED:
         return []
-    parts, names = [], []
+    takes, ahead, names = [], [], []
     for phase, where in ((Phase.DRIVE, "under drive"), (Phase.OVERRUN, "on the overrun")):
         name = f"speed_difference_share_{phase}"
         share = estimates.get(name)
         if isinstance(share, Estimate):
-            low, high = 100 * share.low, 100 * share.high
-            parts.append(f"{100 * share.value:.0f} % {where} ({low:.0f} to {high:.0f})")
+            value, low, high = 100 * share.value, 100 * share.low, 100 * share.high
+            if high < 0:
+                ahead.append(
+                    f"{where} the inside wheel is ahead of the outside one by {-value:.0f} % of it "
+                    f"({-high:.0f} to {-low:.0f})"
+                )
+            else:
+                takes.append(f"{value:.0f} % {where} ({low:.0f} to {high:.0f})")
             names.append(name)
-    if not parts:
+    if not names:
         return []
     if all(_holds(estimates, phase) for phase in (Phase.DRIVE, Phase.OVERRUN)):
         return [
@@ -149,10 +155,11 @@ def turning(info: SessionInfo, estimates: Mapping[str, SessionAnswer]) -> list[F
     return [
         finding(
             info,
-            f"Of the speed difference that corners ask for, the wheels take {' and '.join(parts)}.",
+            "Of the speed difference that corners ask for, the wheels take "
+            f"{'; '.join([' and '.join(takes) or 'nothing', *ahead])}.",
             "Near 100 % the packs let the wheels turn as the corner asks, near 0 % they hold them "
-            "together, below it the inside wheel runs away. A firm, a soft and a worn pack can all "
-            "hold: this alone says nothing of how hard.",
+            "together, and where it is ahead the inside wheel runs away. A firm, a soft and a worn "
+            "pack can all hold: this alone says nothing of how hard.",
             rests_on=tuple(names),
         )
     ]

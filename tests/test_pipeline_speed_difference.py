@@ -105,6 +105,18 @@ def test_the_wheels_measures_are_said_where_no_torque_is_measured() -> None:
     )
 
 
+def test_an_inside_wheel_that_runs_away_is_said_to_be_ahead() -> None:
+    said = next(
+        each.sentence for each in seen("firm").findings if each.sentence.startswith("Of the speed")
+    )
+    share = estimate(seen("firm"), "speed_difference_share_drive")
+    assert share.high < 0
+    assert (
+        f"under drive the inside wheel is ahead of the outside one by {-100 * share.value:.0f} %"
+        in said
+    )
+
+
 @pytest.mark.slow
 def test_the_radius_ratio_from_turns_lies_in_its_interval_in_forty_sessions() -> None:
     inside = []
