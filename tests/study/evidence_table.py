@@ -41,7 +41,7 @@ from study.summary import markdown
 
 HERE = Path(__file__).parent
 TABLE = HERE / "EVIDENCE.md"
-FIRST_SEED = 40_000  # no estimator was made while looking at these
+FIRST_SEED = 40_000  # no constant of an estimator was set by these
 SOURCES = ("loaders", "pipeline", "tests/circuit_car", "tests/study", "tests/simulated.py")
 
 Record = dict[str, Any]
