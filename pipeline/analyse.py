@@ -10,11 +10,9 @@ from numpy.typing import NDArray
 
 from loaders.normalise import Session
 from loaders.quality import signal_faults, with_faults_marked
-from pipeline.about import program_version
+from pipeline.account import exclusions, provenance, session_info, thresholds
 from pipeline.axle import (
     LEAST_SPEED_MPS,
-    LONGEST_GAP_S,
-    SHORTEST_EVENT_S,
     SMOOTH_BODY_S,
     SMOOTH_S,
     AxleMotion,
@@ -38,7 +36,8 @@ from pipeline.findings import findings
 from pipeline.friction_estimates import friction_estimates
 from pipeline.heat import plate_friction_power
 from pipeline.judder_estimates import judder_estimates
-from pipeline.laps import FASTEST_TO_MEDIAN, SLOWEST_TO_MEDIAN, Lap, cut, judge, lap_index
+from pipeline.lap_starts import crossings
+from pipeline.laps import Lap, cut, judge, lap_index
 from pipeline.lateness import delay_answer, is_late, torque_lateness
 from pipeline.learn import Learnt, learn
 from pipeline.predict import predictions
@@ -46,12 +45,9 @@ from pipeline.quality import quality_notes
 from pipeline.read_back import read_back
 from pipeline.result import (
     NO_STATE,
-    Exclusion,
     QualityNote,
-    SessionInfo,
     SessionResult,
     StateArray,
-    Threshold,
     Traces,
 )
 from pipeline.runs import bridge, mean_over
@@ -62,7 +58,7 @@ from pipeline.session_heat import (
     oil_mean,
 )
 from pipeline.shaft_twist import shaft_loss_power, stiffness_answer
-from pipeline.signals import Signals, crossings, of_axle, resolve, with_torques_in_step
+from pipeline.signals import Signals, of_axle, resolve, with_torques_in_step
 from pipeline.speed_difference import corner_measures
 from pipeline.stretches import around, by_stretch, excerpt, some, telling
 from pipeline.summaries import corner_summaries, lap_summaries, slip_events
@@ -96,7 +92,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
     if signals.input is not None and isinstance(delay, Delay) and is_late(delay):
         session = with_torques_in_step(session, delay.value_s, signals.input.channels)
         signals = resolve(session, sheet)
-    crossed, first_number, laps_from = crossings(session, signals, circuit)
+    crossed, first_number, laps_from = crossings(session.channels, signals, circuit)
     laps: tuple[Lap, ...] = ()
     if len(crossed):
         whole = cut(signals.time_s, crossed, first_number)
@@ -145,7 +141,7 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
         session.channels.get("ambient_temperature_c"),
         friction_tolerance(evidence, estimates["energy_per_lap_j"]),
     )
-    info = _info(session, sheet, circuit, signals, length)
+    info = session_info(session, sheet, circuit, signals, length)
     parts_of_intervals = budgets(evidence, learnt, estimates, noise.shifts, corner_parts)
     return SessionResult(
         session=info,
@@ -167,10 +163,10 @@ def analyse(session: Session, sheet: BuildSheet, circuit: Circuit) -> SessionRes
             sheet,
             heat,
         ),
-        exclusions=_exclusions(signals, learnt, laps),
+        exclusions=exclusions(signals, learnt, laps),
         quality=notes,
-        thresholds=_thresholds(learnt, sheet),
-        provenance=_provenance(session, sheet, signals, learnt, laps_from),
+        thresholds=thresholds(learnt, sheet),
+        provenance=provenance(session, sheet, signals, learnt, laps_from),
         traces=Traces(
             time_s=signals.time_s,
             lap=_lap_numbers(evidence),
@@ -375,96 +371,3 @@ def _shaft_loss(signals: Signals, torque: ShaftTorque, learnt: Learnt) -> FloatA
 def _lap_numbers(evidence: Evidence) -> NDArray[np.int32]:
     numbers = np.array([lap.number for lap in evidence.laps] + [-1], dtype=np.int32)
     return numbers[evidence.lap_of]
-
-
-def _info(
-    session: Session, sheet: BuildSheet, circuit: Circuit, signals: Signals, length: float
-) -> SessionInfo:
-    about = {key.strip().lower(): value for key, value in session.metadata.items()}
-    n = len(signals.time_s)
-    return SessionInfo(
-        id=session.id,
-        name=session.name,
-        car=sheet.car.name,
-        circuit=circuit.name or about.get("circuit", ""),
-        driver=about.get("driver", ""),
-        date=about.get("date", ""),
-        build=sheet.differential.build,
-        rate_hz=signals.rate_hz,
-        samples=n,
-        duration_s=n / signals.rate_hz,
-        circuit_length_m=length,
-        grade=signals.grade,
-        tyres=about.get("tyres", about.get("tyre", "")),
-    )
-
-
-def _exclusions(signals: Signals, learnt: Learnt, laps: tuple[Lap, ...]) -> tuple[Exclusion, ...]:
-    n = len(signals.time_s)
-    left_out = [
-        Exclusion("lap " + str(lap.number), lap.reason, 1, "laps", len(laps),
-                  "its numbers are shown but enter no estimate")
-        for lap in laps
-        if not lap.valid
-    ]  # fmt: skip
-    on_laps = learnt.clusters.label >= 0
-    for what, reason, mask, consequence in (
-        ("damaged samples",
-         "a wheel speed or torque is missing, filled, frozen, spiking or at its stop",
-         on_laps & ~signals.clean, "not used for the friction law"),
-        ("transients", "a gear shift, or brakes coming on",
-         on_laps & signals.clean & ~signals.steady, "not used for the friction law"),
-        ("stuck samples", f"the pack sticks or slides slower than {learnt.sliding_radps:.2f} rad/s",
-         on_laps & signals.steady & ~learnt.sliding,
-         "a stuck pack only says that it holds; not used for the friction law"),
-    ):  # fmt: skip
-        count = int(np.count_nonzero(mask))
-        if count:
-            left_out.append(Exclusion(what, reason, count, "samples", n, consequence))
-    return tuple(left_out)
-
-
-def _thresholds(learnt: Learnt, sheet: BuildSheet) -> tuple[Threshold, ...]:
-    return (
-        Threshold("pack slides above", learnt.sliding_radps, "rad/s",
-                  "four standard deviations of this log's smoothed wheel speed difference, "
-                  "at least 0.3"),
-        Threshold("corner from an expected difference of", 2 * learnt.sliding_radps, "rad/s",
-                  "twice the sliding threshold"),
-        Threshold("wheel runs away or drags from a slip of", sheet.states.overspeed_slip, "",
-                  "build sheet, [states] overspeed_slip"),
-        Threshold("shortest event", SHORTEST_EVENT_S, "s", "chosen by us"),
-        Threshold("longest gap inside an event", LONGEST_GAP_S, "s", "chosen by us"),
-        Threshold("slowest counted lap, to the median", SLOWEST_TO_MEDIAN, "", "chosen by us"),
-        Threshold("fastest counted lap, to the median", FASTEST_TO_MEDIAN, "", "chosen by us"),
-    )  # fmt: skip
-
-
-def _provenance(
-    session: Session, sheet: BuildSheet, signals: Signals, learnt: Learnt, laps_from: str
-) -> dict[str, str]:
-    source = session.source
-    radii = learnt.why_no_radius or f"fitted on {learnt.radii_from}"
-    return {
-        "log": source.file,
-        "log SHA-256": source.sha256,
-        "log size": f"{source.size_bytes} bytes, {source.rows} rows",
-        "read as": source.dialect,
-        "channel map": source.channel_map,
-        "build": sheet.differential.build,
-        "axle": sheet.car.driven_axle
-        + ("; the other is driven too" if sheet.car.other_axle == "driven" else ""),
-        "laps from": laps_from,
-        **dict(signals.sources),
-        "rolling radii": (
-            f"left {1000 * learnt.rolling.radius_left_m:.1f} mm, "
-            f"right {1000 * learnt.rolling.radius_right_m:.1f} mm; {radii}"
-        ),
-        "intervals": f"95 %, by leaving out {learnt.clusters.name} one by one",
-        "evidence grade": {
-            Grade.MEASURED: "measured: both half-shaft torques",
-            Grade.INFERRED: "inferred: input torque without its split",
-            Grade.KINEMATIC: "kinematic: no torque",
-        }[signals.grade],
-        "sidegear": program_version(),
-    }

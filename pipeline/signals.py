@@ -5,7 +5,6 @@ Says where each signal comes from and what is absent; nothing is analysed here.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -14,15 +13,11 @@ from numpy.typing import NDArray
 
 from loaders.errors import InputError
 from loaders.normalise import Session
-from pipeline.build_sheet import BuildSheet, Car, Circuit, StartLine
+from pipeline.build_sheet import BuildSheet, Car
 from pipeline.engine_torque import from_engine
 from pipeline.estimate import Grade
 from pipeline.input_torque import InputTorque, Running, from_ring_gear, from_shafts
-from pipeline.laps import (
-    crossings_from_beacon,
-    crossings_from_lap_number,
-    crossings_of_line,
-)
+from pipeline.plane import position
 from pipeline.push import from_acceleration
 from pipeline.rolling import GroundSpeeds, ground_of, speed_by_steered_wheels
 from pipeline.runs import drop_short, earlier, erode, widen
@@ -32,8 +27,6 @@ from pipeline.torque import ShaftTorque, Zero, zero_at_standstill
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-# Mean radius of the earth, IUGG.
-_EARTH_RADIUS_M = 6_371_008.8
 _AT_REST_MPS = 0.5
 _AT_REST_RADPS = 0.5
 _SHIFT_GUARD_S = 0.15
@@ -163,7 +156,7 @@ def resolve(session: Session, sheet: BuildSheet) -> Signals:
     if torque is not None:
         used |= {"shaft_torque_left_nm": torque.left_nm, "shaft_torque_right_nm": torque.right_nm}
     clean = _clean(session, used)
-    x, y = _position(session, sources)
+    x, y = position(session.channels, sources)
     return Signals(
         time_s=session.time_s,
         rate_hz=session.rate_hz,
@@ -358,75 +351,3 @@ def _brakes(session: Session) -> tuple[BoolArray, BoolArray, bool]:
     coming_on = np.zeros(len(on), dtype=bool)
     coming_on[1:] = on[1:] & ~on[:-1]
     return ~on, ~widen(coming_on, round(_BRAKE_GUARD_S * session.rate_hz)), True
-
-
-def _position(
-    session: Session, sources: list[tuple[str, str]]
-) -> tuple[FloatArray | None, FloatArray | None]:
-    x, y = session.channels.get("position_x_m"), session.channels.get("position_y_m")
-    if x is not None and y is not None:
-        sources.append(("position", "channels position_x_m and position_y_m"))
-        return x, y
-    latitude = session.channels.get("latitude_rad")
-    longitude = session.channels.get("longitude_rad")
-    if latitude is None or longitude is None or not np.isfinite(latitude + longitude).any():
-        return None, None
-    sources.append(("position", "channels latitude_rad and longitude_rad, on a local plane"))
-    origin = _origin(session)
-    return _on_plane(latitude, longitude, origin)
-
-
-def _origin(session: Session) -> tuple[float, float]:
-    """Middle of the path: where the local plane touches the earth. [rad]"""
-    return (
-        float(np.nanmedian(session.channels["latitude_rad"])),
-        float(np.nanmedian(session.channels["longitude_rad"])),
-    )
-
-
-def _on_plane(
-    latitude: FloatArray, longitude: FloatArray, origin: tuple[float, float]
-) -> tuple[FloatArray, FloatArray]:
-    """Metres east and north of the origin; good to a centimetre over a circuit."""
-    east = (longitude - origin[1]) * math.cos(origin[0]) * _EARTH_RADIUS_M
-    return east, (latitude - origin[0]) * _EARTH_RADIUS_M
-
-
-def crossings(session: Session, signals: Signals, circuit: Circuit) -> tuple[FloatArray, int, str]:
-    """Times of crossing the start line [s], the first lap's number, and how both are known."""
-    lap_number = session.channels.get("lap_number")
-    if lap_number is not None and np.isfinite(lap_number).any():
-        first = int(lap_number[np.isfinite(lap_number)][0])
-        return crossings_from_lap_number(signals.time_s, lap_number), first, "lap number channel"
-    beacon = session.channels.get("lap_beacon")
-    if beacon is not None:
-        return crossings_from_beacon(signals.time_s, beacon), 0, "beacon channel"
-    line = circuit.start_line
-    why = _why_line_cannot_serve(session, signals, line)
-    if line is None or signals.x_m is None or signals.y_m is None or why:
-        return np.empty(0), 0, f"none: the log has no lap number and no beacon, and {why}"
-    left, right = _line_ends(session, line)
-    times = crossings_of_line(signals.time_s, signals.x_m, signals.y_m, left, right)
-    return times, 0, "crossing of the start line by position"
-
-
-def _why_line_cannot_serve(session: Session, signals: Signals, line: StartLine | None) -> str:
-    if signals.x_m is None:
-        return "no position to cross a start line with"
-    if line is None:
-        return "circuit.toml states no start line"
-    if line.unit == "deg" and "latitude_rad" not in session.channels:
-        return "circuit.toml states the start line in degrees but the position is in metres"
-    if line.unit == "m" and "position_x_m" not in session.channels:
-        return "circuit.toml states the start line in metres but the position is in degrees"
-    return ""
-
-
-def _line_ends(
-    session: Session, line: StartLine
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    if line.unit == "m":
-        return line.left, line.right
-    ends = np.radians([line.left, line.right])
-    east, north = _on_plane(ends[:, 0], ends[:, 1], _origin(session))
-    return (float(east[0]), float(north[0])), (float(east[1]), float(north[1]))

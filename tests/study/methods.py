@@ -26,12 +26,13 @@ from simulated import session_of, sheet_of
 from pipeline import inferred
 from pipeline.build_sheet import BuildSheet, Circuit
 from pipeline.driven_axle import axle_run, beliefs_of
+from pipeline.lap_starts import crossings
 from pipeline.laps import cut, judge
 from pipeline.learn import Learnt, learn
 from pipeline.lock import BREAKAWAY, DRIVE, OVERRUN, SlidingSamples, not_visited
 from pipeline.regression import fit_by_cluster, student_t
 from pipeline.runs import erode
-from pipeline.signals import Signals, crossings, resolve
+from pipeline.signals import Signals, resolve
 from pipeline.split import SplitFit, fit_split
 from pipeline.tyre_beliefs import FIGURE_BELIEFS, LAW_BELIEFS, TYRE_BELIEFS, Belief
 from pipeline.wheel_balance import AxleRun
@@ -133,7 +134,7 @@ def seen(case: Case, seed: int) -> Seen:
     log = circuit_car.spoil(drive, case.sensors, rate_hz=case.rate_hz, rng=rng)
     session = session_of(log, without=WITHOUT[(RING, FROM_ENGINE)[seed % 2]])
     signals = resolve(session, sheet)
-    crossed, first, _ = crossings(session, signals, Circuit())
+    crossed, first, _ = crossings(session.channels, signals, Circuit())
     laps = judge(
         cut(signals.time_s, crossed, first), signals.speed_mps, signals.clean, signals.rate_hz
     )
