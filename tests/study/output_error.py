@@ -166,6 +166,7 @@ def _misreadings(pull: FloatArray) -> dict[str, FloatArray]:
     """How the tyres may misread the locking torque over the input torque, the largest ways."""
     at = np.quantile(pull, np.linspace(0, 1, 41))
     size, ways = np.linalg.eigh(misreading_covariance(at))
+    size = np.maximum(size, 0.0)  # The last ones are nothing, give or take round-off.
     return {
         f"misreading {k}": np.interp(pull, at, ways[:, -1 - k] * np.sqrt(size[-1 - k]))
         for k in range(_MISREADINGS)
