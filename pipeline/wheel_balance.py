@@ -81,11 +81,14 @@ class AxleRun:
     wheel_inertia_kgm2: float
     rolling_resistance: float
     steered: Steered | None = None
+    reference_load_n: float = 0.0
+    """Load of one wheel that the tyre's numbers are stated at; 0 stands for the middle of all
+    samples. A part of a run keeps that of the whole."""
 
-    @property
-    def reference_load_n(self) -> float:
-        """Middle load of one wheel. [N]"""
-        return 0.5 * float(np.median(self.weight_n + self.downforce_n))
+    def __post_init__(self) -> None:
+        if self.reference_load_n == 0.0:
+            middle = 0.5 * float(np.nanmedian(self.weight_n + self.downforce_n))
+            object.__setattr__(self, "reference_load_n", middle)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +158,7 @@ def wheel_torques(
     axle = run.weight_n - figures.lag_s * run.weight_change_nps
     axle = axle + figures.downforce * run.downforce_n
     moved = figures.transfer * (run.transfer_n - figures.lag_s * run.transfer_change_nps)
-    axle = np.maximum(axle, 0.2 * float(np.median(axle)))
+    axle = np.maximum(axle, 0.4 * run.reference_load_n)
     least = _LEAST_LOAD_SHARE * axle
     load = np.clip(0.5 * axle - moved, least, axle), np.clip(0.5 * axle + moved, least, axle)
     push = pair_force(

@@ -177,6 +177,21 @@ def test_misreadings_have_less_in_common_the_farther_apart_the_torques_are() -> 
     assert alike[-1] < 0.2
 
 
+def test_a_hole_in_the_log_blanks_no_other_sample() -> None:
+    run = axle()
+    weight_n = run.weight_n.copy()
+    weight_n[3] = np.nan
+    told = wheel_torques(replace(run, weight_n=weight_n, reference_load_n=0.0), AxleFigures(), TYRE)
+    assert np.flatnonzero(np.isnan(told.left_nm)).tolist() == [3]
+
+
+def test_a_part_of_a_run_has_the_tyre_of_the_whole() -> None:
+    run = axle()
+    heavy = run.weight_n > np.median(run.weight_n)
+    part = replace(run, weight_n=run.weight_n[heavy], downforce_n=run.downforce_n[heavy])
+    assert part.reference_load_n == run.reference_load_n
+
+
 def test_two_laps_are_too_few() -> None:
     with pytest.raises(TooFewClustersError, match="2 laps"):
         fit_split(axle(laps=2), TERMS)
