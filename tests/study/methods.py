@@ -75,11 +75,11 @@ against the measured ones, away from where the torque turns round; errors weighe
 product doubts of the torques, turned into speeds, or by slip alike everywhere. *Smoother*: the
 torque difference as a hidden state with the tyres of the product's fit, then a line.
 
-**Kept: equation error.** The output error reads lock on drive and energy further off, ends elsewhere
-from another start, now and then nowhere near the truth, and takes several times as long. Weighed by
-slip, as by the book, the few wheels that run away rule it and the law is lost. The smoother reads
-as well as the product, whose tyres it has; from the sums of both torques alone it could not find
-them.
+**Kept: equation error.** The output error reads lock on drive and energy further off, ends up
+elsewhere from another start, now and then nowhere near the truth, and takes several times as long.
+Weighed by slip, as by the book, the few wheels that run away rule it and the law is lost. The
+smoother reads as well as the product, whose tyres it has; from the sums of both torques alone it
+could not find them.
 """
 
 
